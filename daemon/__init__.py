@@ -1,0 +1,1 @@
+"""The service: plant file, poll loop, local history, normalization loop, notices, delivery, page, commands."""

@@ -1,0 +1,1 @@
+"""An independent model of a reverse-osmosis plant, served over real Modbus and OPC UA."""
