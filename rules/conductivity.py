@@ -1,0 +1,220 @@
+"""Conductivity: compensation to 25 °C and back, and conversion to concentration and back.
+
+A ratio of conductivities is not a ratio of concentrations, and a transmitter's own compensation is
+seldom that of the water it measures. So readings are first taken back to the temperature of the
+water, then brought to 25 °C by the law of the water, then made into mg/L; only then compared.
+"""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from rules.fits import Array, polynomial, within
+from rules.train import Compensation, Water
+from rules.water import viscosity_mpa_s
+
+VALID_C = (0.0, 50.0)
+"""Water temperatures of the laws. [°C]"""
+VALID_US_CM = (1.0, 90_000.0)
+"""Conductivities at 25 °C of the laws; below 1 µS/cm water's own ions begin to count. [µS/cm]"""
+
+# ln(mg/L per µS/cm) as a polynomial in sqrt(k25 / 10 mS/cm). NaCl: fitted to the molar conductivity
+# Λ = Λ0 − (0.2300 Λ0 + 60.65)√c/(1 + b√c) + d c + e c^1.5 (Onsager slope; b, d, e fitted to Robinson
+# and Stokes, 0.0005 to 1 mol/L); the polynomial departs from that by at most 0.002 %.
+_NACL: Final = (
+    -0.7713214774837588,
+    0.1997154740099067,
+    -0.038287828994388214,
+    0.0027835862995104124,
+    0.0005359714433244983,
+    0.0004495551037200131,
+    -0.00020896385502249082,
+    3.090053947482543e-05,
+)
+# Seawater: fitted to PSS-78/TEOS-10 from 0.5 to 90 mS/cm, and below that to the limiting ionic
+# conductivities of the reference composition (0.4536 mg/L per µS/cm at zero concentration).
+_SEAWATER: Final = (
+    -0.7904895571005062,
+    0.26636902663844164,
+    0.06410877536915102,
+    -0.26993664695314357,
+    0.25113759948967623,
+    -0.11351539360604972,
+    0.025662999412511073,
+    -0.002310892601210851,
+)
+# ln(k_T/k_25) = x·(...) with x = (T − 25)/25. NaCl: limiting ionic conductivities, Robinson and
+# Stokes, appendix 6.2. Seawater: PSS-78 at zero pressure, with s = sqrt(k25 / 10 mS/cm).
+_NACL_T: Final = (
+    0.520704449976891,
+    -0.08988586446723194,
+    0.017160979911957454,
+    -0.0010459222221707069,
+)
+_SEAWATER_T: Final = (
+    (0.5139739973386335, -0.008559321710410961, -0.00040524290174883564, 1.276972966105299e-05),
+    (-0.09729202629333142, 0.0027939089211674656, 0.0002660580097587953),
+    (0.01961190319692719, -0.0014978723710237128),
+    (-0.004243927223938628,),
+    (0.0012114742448026468,),
+)
+
+
+def _per_us_cm(k25_us_cm: Array, coefficients: tuple[float, ...]) -> Array:
+    return np.asarray(np.exp(polynomial(np.sqrt(k25_us_cm / 1e4), coefficients)))
+
+
+def _inverse(concentration_mg_l: ArrayLike, coefficients: tuple[float, ...]) -> Array:
+    """Conductivity that gives a concentration: Newton's rule on ln k, quadratic, five steps from near."""
+    c = np.asarray(concentration_mg_l, dtype=np.float64)
+    ln_c = np.log(np.where(c > 0, c, np.nan))
+    slope = tuple(i * a / 2 for i, a in enumerate(coefficients))  # d ln factor / d ln k
+    ln_k = ln_c + 0.65
+    for _ in range(5):
+        s = np.exp(0.5 * np.clip(ln_k, -5.0, 11.5)) / 100.0
+        miss = ln_k + polynomial(s, coefficients) - ln_c
+        ln_k = ln_k - miss / (1.0 + polynomial(s, slope))
+    k = np.exp(ln_k)
+    return within(k, *VALID_US_CM)
+
+
+def nacl_concentration_mg_l(conductivity_25_us_cm: ArrayLike) -> Array:
+    """Sodium chloride in water from its conductivity at 25 °C.
+
+    conductivity_25_us_cm : any shape. [µS/cm at 25 °C]
+    returns : same shape. [mg/L NaCl] NaN outside `VALID_US_CM`.
+
+    Source: molar conductivities of Robinson and Stokes with the Onsager limiting slope, own fit.
+    Checked against tests/reference/conductivity_nacl_25C.csv and pyEQL.
+    """
+    k = within(conductivity_25_us_cm, *VALID_US_CM)
+    return k * _per_us_cm(k, _NACL)
+
+
+def nacl_conductivity_us_cm(concentration_mg_l: ArrayLike) -> Array:
+    """Conductivity at 25 °C of sodium chloride in water; the exact inverse of `nacl_concentration_mg_l`."""
+    return _inverse(concentration_mg_l, _NACL)
+
+
+def seawater_concentration_mg_l(conductivity_25_us_cm: ArrayLike) -> Array:
+    """Sea salt in water (diluted or concentrated seawater) from its conductivity at 25 °C.
+
+    conductivity_25_us_cm : any shape. [µS/cm at 25 °C]
+    returns : same shape. [mg/L at 25 °C: Absolute Salinity times density] NaN outside `VALID_US_CM`.
+
+    Source: own fit to PSS-78/TEOS-10, reference composition. PSS-78 itself ends at SP 42 (62 mS/cm);
+    above that it is continued. Checked against tests/reference/conductivity_seawater.csv and gsw.
+    """
+    k = within(conductivity_25_us_cm, *VALID_US_CM)
+    return k * _per_us_cm(k, _SEAWATER)
+
+
+def seawater_conductivity_us_cm(concentration_mg_l: ArrayLike) -> Array:
+    """Conductivity at 25 °C of sea salt in water; the exact inverse of `seawater_concentration_mg_l`."""
+    return _inverse(concentration_mg_l, _SEAWATER)
+
+
+def linear_ratio(temperature_c: ArrayLike, *, alpha_percent_per_k: float) -> Array:
+    """Conductivity at T over that at 25 °C, 1 + alpha (T − 25). NaN outside `VALID_C`. [-]
+
+    Source: ISO 7888:1985, linear compensation.
+    """
+    t = within(temperature_c, *VALID_C)
+    ratio = 1.0 + alpha_percent_per_k / 100.0 * (t - 25.0)
+    return np.where(ratio > 0, ratio, np.nan)
+
+
+def natural_ratio(temperature_c: ArrayLike) -> Array:
+    """Conductivity at T over that at 25 °C of natural waters (nonlinear). NaN outside `VALID_C`. [-]
+
+    Source: ISO 7888:1985 / EN 27888, 1/f25 with f25 = 1.116 [(1−a) + a (η_T/η_20)^n], constants from
+    memory; agrees with the printed table within 0.3 % over its 0 to 35.9 °C, continued above.
+    """
+    eta = viscosity_mpa_s(within(temperature_c, *VALID_C)) / _VISCOSITY_20
+    return np.asarray(_F25_AT_25 / ((1.0 - 0.962144) + 0.962144 * eta**0.965078))
+
+
+def nacl_ratio(temperature_c: ArrayLike) -> Array:
+    """Conductivity at T over that at 25 °C of dilute sodium chloride. NaN outside `VALID_C`. [-]
+
+    Source: limiting ionic conductivities, Robinson and Stokes, appendix 6.2 (from memory), own fit.
+    """
+    x = (within(temperature_c, *VALID_C) - 25.0) / 25.0
+    return np.asarray(np.exp(x * polynomial(x, _NACL_T)))
+
+
+def seawater_ratio(temperature_c: ArrayLike, conductivity_25_us_cm: ArrayLike) -> Array:
+    """Conductivity at T over that at 25 °C of seawater of a given conductivity at 25 °C.
+
+    Both arguments broadcast; NaN outside `VALID_C` and `VALID_US_CM`. [-]
+    Source: PSS-78 (TEOS-10) at zero pressure, own fit within 0.06 %.
+    """
+    x = (within(temperature_c, *VALID_C) - 25.0) / 25.0
+    s = np.sqrt(within(conductivity_25_us_cm, *VALID_US_CM) / 1e4)
+    x, s = np.broadcast_arrays(x, s)
+    total = np.zeros(x.shape)
+    for power in reversed(_SEAWATER_T):
+        total = (total + polynomial(s, power)) * x
+    return np.asarray(np.exp(total))
+
+
+def seawater_at_25(conductivity_us_cm: ArrayLike, temperature_c: ArrayLike) -> Array:
+    """Conductivity at 25 °C of seawater measured at `temperature_c`; broadcasts. [µS/cm]
+
+    Fixed point of k25 = k_T / ratio(T, k25): the ratio depends so little on k25 that six rounds
+    reach the last digits.
+    """
+    k_t = np.asarray(conductivity_us_cm, dtype=np.float64)
+    k25 = k_t / nacl_ratio(temperature_c)
+    for _ in range(6):
+        k25 = k_t / seawater_ratio(temperature_c, np.clip(k25, *VALID_US_CM))
+    return within(k25, *VALID_US_CM)
+
+
+def displayed_to_actual(
+    conductivity_us_cm: ArrayLike, temperature_c: ArrayLike, compensation: Compensation
+) -> Array:
+    """Undo a transmitter's compensation: from the reading to the conductivity at temperature. [µS/cm]"""
+    k = np.asarray(conductivity_us_cm, dtype=np.float64)
+    if compensation.kind == "none":
+        return k * (within(temperature_c, *VALID_C) * 0.0 + 1.0)
+    if compensation.kind == "natural":
+        return k * natural_ratio(temperature_c)
+    return k * linear_ratio(temperature_c, alpha_percent_per_k=compensation.alpha)
+
+
+def actual_to_displayed(
+    conductivity_us_cm: ArrayLike, temperature_c: ArrayLike, compensation: Compensation
+) -> Array:
+    """What a transmitter with `compensation` shows for a conductivity at temperature. [µS/cm]"""
+    k = np.asarray(conductivity_us_cm, dtype=np.float64)
+    if compensation.kind == "none":
+        return k * (within(temperature_c, *VALID_C) * 0.0 + 1.0)
+    if compensation.kind == "natural":
+        return k / natural_ratio(temperature_c)
+    return k / linear_ratio(temperature_c, alpha_percent_per_k=compensation.alpha)
+
+
+def concentration_mg_l(
+    displayed_us_cm: ArrayLike, temperature_c: ArrayLike, compensation: Compensation, water: Water
+) -> Array:
+    """Concentration of a plant's water from what its transmitter shows.
+
+    displayed_us_cm, temperature_c : broadcast together. [µS/cm, °C]
+    returns : [mg/L] NaN outside the validity of the laws.
+
+    The reading is taken back to temperature, brought to 25 °C by the law of the water (a natural
+    water, `water.factor` given: ISO 7888 nonlinear; else NaCl or seawater) and converted.
+    """
+    actual = displayed_to_actual(displayed_us_cm, temperature_c, compensation)
+    if water.factor is not None:
+        k25 = within(actual / natural_ratio(temperature_c), *VALID_US_CM)
+        return k25 * water.factor
+    if water.kind == "seawater":
+        return seawater_concentration_mg_l(seawater_at_25(actual, temperature_c))
+    return nacl_concentration_mg_l(actual / nacl_ratio(temperature_c))
+
+
+_VISCOSITY_20: Final = 1.0016
+_F25_AT_25: Final = (1.0 - 0.962144) + 0.962144 * (0.8900 / _VISCOSITY_20) ** 0.965078

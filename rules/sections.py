@@ -1,0 +1,252 @@
+"""Sections: what a train's instruments allow to be normalized, and the numbers that are judged.
+
+`plan` reads the list of instruments once and decides where every quantity of every section comes
+from. The decision is fixed: a signal that fails later gives NaN in what needs it, and no other
+source takes over silently. Where a flow is measured more than once the mathematics of the sections
+uses the first of these, always (so that an error of one transmitter has one definite effect):
+
+- permeate of a stage: its own meter; the train's for a single stage; train minus the other stages;
+- permeate of the train: the sum of the stage meters when every stage has one; the train's meter;
+  feed minus concentrate;
+- feed of the train: its meter; else permeate plus concentrate;
+- feed of stage k: feed of the train minus the permeate of the stages before it;
+- concentrate of a section: feed minus permeate. The concentrate meter is kept for the balance.
+
+Observables are logarithms, so that a difference of two is ln(actual/baseline):
+
+- permeate_flow : ln A, A = Qp / (area · TCF · NDP)                 = ln Qps + constant (ASTM D4516)
+- salt_passage  : ln B, B = Qp · Cp / (area · STCF · Cfb)           = fixed-flux convention
+- pressure_drop : ln K, K = ΔP / (Qavg^n · μ^(2−n))                 = tied exponents
+- balance/water : ln((Qp + Qc)/Qf)
+- balance/permeate_flow : ln(Qp of the train / sum of the stages)
+- balance/permeate_salt : ln(Cp of the train · ΣQp / Σ(Qp Cp))
+- balance/salt : ln((Qc Cc + Qp Cp)/(Qf Cf)), with Qc = Qf − Qp
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from rules.fits import Array
+from rules.recipes import Columns, Recipe, SectionRecipes, balance_recipes, section_recipes
+from rules.train import QUANTITIES, Train
+
+_BLOCK = 8192  # rows evaluated together: temporaries then stay in the processor's cache
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A stretch of membranes that is normalized by itself.
+
+    name : "1", "2", ... for a stage, "train" for the whole train.
+    stages : stage numbers it covers, from 1.
+    quantities : what can be normalized, in the order of `rules.train.QUANTITIES`.
+    missing : quantity -> reason in plain words why it cannot.
+    """
+
+    name: str
+    stages: tuple[int, ...]
+    quantities: tuple[str, ...]
+    missing: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class SectionInputs:
+    """Everything that enters the normalization of one section; arrays of the leading shape.
+
+    NaN where a signal is missing now, and everywhere for what the instruments never give.
+    feed_brine_mg_l : average on the feed side by the log mean. ndp_bar : net driving pressure.
+    Pressures are gauge pressures.
+    """
+
+    feed_flow_m3h: Array
+    permeate_flow_m3h: Array
+    concentrate_flow_m3h: Array
+    feed_pressure_bar: Array
+    concentrate_pressure_bar: Array
+    permeate_pressure_bar: Array
+    temperature_c: Array
+    feed_mg_l: Array
+    permeate_mg_l: Array
+    feed_brine_mg_l: Array
+    ndp_bar: Array
+    recovery: Array
+    flux_lmh: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What the instruments of a train allow, and how to compute it. Made by `plan`.
+
+    observables : names of the columns of `observe`, "{section}/{quantity}" and "balance/{name}".
+    reasons : one sentence for each quantity that cannot be normalized.
+    notes : one sentence for each assumption made in place of an instrument.
+    """
+
+    train: Train
+    signals: tuple[str, ...]
+    sections: tuple[Section, ...]
+    balances: tuple[str, ...]
+    observables: tuple[str, ...]
+    reasons: tuple[str, ...]
+    notes: tuple[str, ...]
+    _recipes: tuple[Recipe, ...]
+    _inputs: Mapping[str, SectionRecipes]
+
+    @property
+    def usable(self) -> bool:
+        """Whether anything at all can be normalized."""
+        return any(s.quantities for s in self.sections)
+
+    def needs(self, observable: str) -> frozenset[str]:
+        """Signals that enter an observable."""
+        return self._recipes[self.observables.index(observable)].signals
+
+    def observe(self, values: ArrayLike) -> Array:
+        """Observables from signals.
+
+        values : shape (..., n_signals), columns in the order of `train.signals`, SI.
+        returns : shape (..., n_observables). Natural logarithms. [-] NaN where a signal that is
+            needed is NaN, or a flow, pressure drop or net driving pressure is not above zero.
+        """
+        v = self._checked(values)
+        rows = v.reshape(-1, len(self.signals))
+        out = np.empty((rows.shape[0], len(self._recipes)))
+        with np.errstate(all="ignore"):
+            for start in range(0, rows.shape[0], _BLOCK):
+                block = slice(start, start + _BLOCK)
+                columns = Columns(self.signals, rows[block])
+                for j, recipe in enumerate(self._recipes):
+                    out[block, j] = columns.of(recipe)
+        out[~np.isfinite(out)] = np.nan
+        return out.reshape(*v.shape[:-1], len(self._recipes))
+
+    def inputs(self, values: ArrayLike) -> dict[str, SectionInputs]:
+        """What enters the normalization, section by section; arrays of shape values.shape[:-1]."""
+        v = self._checked(values)
+        shape = v.shape[:-1]
+        with np.errstate(all="ignore"):
+            columns = Columns(self.signals, v.reshape(-1, len(self.signals)))
+            return {
+                name: SectionInputs(
+                    **{
+                        field: np.array(columns.of(recipe), dtype=np.float64).reshape(shape)
+                        for field, recipe in recipes.inputs.items()
+                    }
+                )
+                for name, recipes in self._inputs.items()
+            }
+
+    def jacobian(self, values: ArrayLike) -> Array:
+        """Change of every observable for a unit change of every signal, by central differences.
+
+        values : shape (..., n_signals).
+        returns : shape (..., n_observables, n_signals). [1/unit of the signal] All perturbed rows
+            go through one `observe`. Signals that an observable does not use have exactly 0.
+        """
+        v = self._checked(values)
+        n = len(self.signals)
+        step = self._steps(v)
+        up, down = np.repeat(v[..., None, :], n, axis=-2), np.repeat(v[..., None, :], n, axis=-2)
+        i = np.arange(n)
+        up[..., i, i] += step
+        down[..., i, i] -= step
+        both = self.observe(np.stack([up, down]))
+        slope = np.swapaxes((both[0] - both[1]) / (2.0 * step[..., None]), -1, -2)
+        return np.where(self._used(), slope, 0.0)
+
+    def uncertainty(self, values: ArrayLike) -> Array:
+        """Standard uncertainty of every observable from the accuracy of the instruments.
+
+        values : shape (..., n_signals).
+        returns : shape (..., n_observables). [-] First order, instruments independent:
+            the root of the sum of (slope · standard uncertainty of the signal)². One signal
+            after the other is perturbed for all rows at once.
+        """
+        v = self._checked(values)
+        step = self._steps(v)
+        used = self._used()
+        absolute = np.array([i.absolute for i in self.train.instruments])
+        relative = np.array([i.relative for i in self.train.instruments])
+        sigma = np.hypot(absolute, relative * np.abs(v))
+        total = np.zeros((*v.shape[:-1], len(self._recipes)))
+        for j in np.flatnonzero(used.any(axis=0)):
+            moved = v.copy()
+            moved[..., j] = v[..., j] + step[..., j]
+            difference = self.observe(moved)
+            moved[..., j] = v[..., j] - step[..., j]
+            difference -= self.observe(moved)
+            difference *= (sigma[..., j] / (2.0 * step[..., j]))[..., None]
+            total += np.where(used[:, j], difference * difference, 0.0)
+        return np.asarray(np.sqrt(total))
+
+    def _checked(self, values: ArrayLike) -> Array:
+        v = np.asarray(values, dtype=np.float64)
+        if v.ndim == 0 or v.shape[-1] != len(self.signals):
+            raise ValueError(
+                f"values must have {len(self.signals)} columns, one for each signal of train "
+                f"{self.train.id!r}; got shape {v.shape}"
+            )
+        return v
+
+    def _steps(self, v: Array) -> Array:
+        """Steps of the differences: 1e-5 of the reading, and never below 1e-5 of the unit."""
+        return np.asarray(1e-5 * np.maximum(np.abs(v), 1.0))
+
+    def _used(self) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+        return np.array([[s in r.signals for s in self.signals] for r in self._recipes]).reshape(
+            len(self._recipes), len(self.signals)
+        )
+
+
+def plan(train: Train) -> Plan:
+    """Which sections, quantities and balances the instruments of a train allow. Needs no data.
+
+    Every stage that its instruments allow is a section. Quantities that not every stage has are
+    normalized over the whole train as section "train", when that is possible.
+    """
+    twice = sorted({s for s in train.signals if train.signals.count(s) > 1})
+    if twice:
+        raise ValueError(f"train {train.id!r} lists these signals twice: {', '.join(twice)}")
+    if not train.stages:
+        raise ValueError(f"train {train.id!r} has no stages")
+    found = section_recipes(train)
+    sections: list[Section] = []
+    kept: dict[str, SectionRecipes] = {}
+    reasons: list[str] = []
+    notes: list[str] = []
+    recipes: dict[str, Recipe] = {}
+    by_stage = [r for r in found if r.name != "train"]
+    complete = {q for q in QUANTITIES if all(q in r.observables for r in by_stage)}
+    for section in found:
+        whole = section.name == "train"
+        quantities = tuple(
+            q for q in QUANTITIES if q in section.observables and not (whole and q in complete)
+        )
+        for quantity, reason in section.missing.items():
+            if not (whole and quantity in complete):
+                reasons.append(
+                    f"{section.title}: no {quantity.replace('_', ' ')}, because {reason}"
+                )
+        if not quantities:
+            continue
+        notes += [n for n in section.notes if n not in notes]
+        kept[section.name] = section
+        sections.append(Section(section.name, section.stages, quantities, dict(section.missing)))
+        for q in quantities:
+            recipes[f"{section.name}/{q}"] = section.observables[q]
+    balances = balance_recipes(train)
+    recipes.update({f"balance/{name}": recipe for name, recipe in balances.items()})
+    return Plan(
+        train=train,
+        signals=train.signals,
+        sections=tuple(sections),
+        balances=tuple(balances),
+        observables=tuple(recipes),
+        reasons=tuple(reasons),
+        notes=tuple(notes),
+        _recipes=tuple(recipes.values()),
+        _inputs=kept,
+    )
