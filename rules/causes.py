@@ -1,0 +1,300 @@
+"""All causes in one likelihood: each is a direction in the space of deviations, its size integrated out."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.findings import CauseProbability
+from rules.noise import split
+from rules.sections import Plan
+from rules.signatures import (
+    INSTRUMENT_PRIOR,
+    INSTRUMENT_RATE,
+    INSTRUMENT_SIZE,
+    INSTRUMENT_STEP,
+    PERMEATE_BACKPRESSURE,
+    SIGNATURES,
+    Signature,
+)
+from rules.train import QUANTITIES, STATUS_ROLES
+from rules.trend import LARGEST_LOG_RATIO, Shape
+
+Array = NDArray[np.float64]
+
+MAGNITUDES = np.array([0.02, 0.04, 0.08, 0.16, 0.32, 0.64, 1.28])
+MAGNITUDE_PRIOR = np.array([0.13, 0.20, 0.25, 0.20, 0.12, 0.07, 0.03])
+ALONG = 0.35
+"""Spread of the magnitude about each grid value, so that the grid has no gaps. [-]"""
+
+ELSEWHERE = 0.04
+"""Spread of what a cause does to the other sections, relative to its magnitude. [-]"""
+
+PRIOR_NONE = 0.97
+"""Prior probability that nothing is wrong at an evaluation. Common practice, no source."""
+
+OUTLIER = 1e-6
+"""Share of the likelihood that no cause explains; keeps probabilities from certainty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """One cause at one place.
+
+    section : name of the section that shows it, or None for the whole train.
+    point : signal of the transmitter, for ``instrument_fault``.
+    mean : (n,) change of the observables for a magnitude of 1. spread : (n,) its spread.
+    """
+
+    cause: str
+    section: str | None
+    point: str | None
+    mean: Array
+    spread: Array
+    step: float
+    rate: tuple[float, float]
+    prior: float
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The posterior.
+
+    causes : every cause with its probability, most probable first, ``none`` among them.
+    fault : probability that anything is wrong. [-]
+    section : the most probable section of the first cause that is not ``none``; None for all.
+    step : probability that the first cause came as a step.
+    """
+
+    causes: tuple[CauseProbability, ...]
+    fault: float
+    section: str | None
+    step: float
+
+
+def membrane_hypotheses(plan: Plan) -> list[Hypothesis]:
+    """The rows of the signature table on the sections of a train."""
+    names = [s.name for s in plan.sections]
+    signals = set(plan.train.signals)
+    found: list[Hypothesis] = []
+    for row in SIGNATURES:
+        found += _placed(row, names, plan.observables, row.weight)
+    for name in names:
+        if not {f"{name}/permeate_pressure", "permeate_pressure"} & signals:
+            found += _placed(PERMEATE_BACKPRESSURE, [name], plan.observables, 1.0 / len(names))
+    return found
+
+
+def _placed(
+    row: Signature, names: Sequence[str], observables: Sequence[str], weight: float
+) -> list[Hypothesis]:
+    if row.place == "all":
+        places: list[tuple[str | None, list[str]]] = [
+            (None if len(names) > 1 else names[0], list(names))
+        ]
+    elif row.place == "lead":
+        places = [(names[0], [names[0]])]
+    elif row.place == "tail":
+        places = [(names[-1], [names[-1]])]
+    else:
+        places = [(name, [name]) for name in names]
+    found = []
+    for section, where in places:
+        mean, spread = np.zeros(len(observables)), np.zeros(len(observables))
+        for i, (place, quantity) in enumerate(split(o) for o in observables):
+            if place in where:
+                mean[i], spread[i] = dict(
+                    zip(QUANTITIES, (row.flow, row.passage, row.drop), strict=True)
+                )[quantity]
+            elif place != "balance":
+                spread[i] = ELSEWHERE
+        if np.abs(mean).max(initial=0.0) < 0.5:
+            continue  # the quantity that leads this cause is not measured here
+        found.append(
+            Hypothesis(
+                row.cause,
+                section,
+                None,
+                mean,
+                spread,
+                row.step,
+                row.rate,
+                row.prior * weight / len(places),
+            )
+        )
+    return found
+
+
+def instrument_hypotheses(plan: Plan, values: Array) -> list[Hypothesis]:
+    """One hypothesis for each transmitter: what its error would do to every observable.
+
+    values : (n_signals,) the operating point at which the derivative is taken.
+    """
+    jacobian = plan.jacobian(values)
+    found = []
+    for column, name in enumerate(plan.train.signals):
+        section, _, role = name.rpartition("/")
+        size = INSTRUMENT_SIZE.get(role)
+        if size is None or role in STATUS_ROLES or not np.isfinite(values[column]):
+            continue
+        direction = np.nan_to_num(jacobian[:, column]) * values[column] * size
+        if np.abs(direction).max(initial=0.0) < 0.01:
+            continue
+        found.append(
+            Hypothesis(
+                "instrument_fault",
+                section if section in {s.name for s in plan.sections} else None,
+                name,
+                direction,
+                np.zeros(len(direction)),
+                INSTRUMENT_STEP,
+                INSTRUMENT_RATE,
+                INSTRUMENT_PRIOR,
+            )
+        )
+    return found
+
+
+def _log_density(residuals: Array, covariances: Array) -> Array:
+    """Log of the normal density of each row of `residuals` (k, n) under `covariances` (k, n, n)."""
+    lower = np.linalg.cholesky(covariances)
+    white = np.linalg.solve(lower, residuals[..., None])[..., 0]
+    logs = np.log(np.diagonal(lower, axis1=-2, axis2=-1)).sum(-1)
+    constant = 0.5 * residuals.shape[-1] * np.log(2.0 * np.pi)
+    return np.asarray(-0.5 * (white**2).sum(-1) - logs - constant)
+
+
+def _log_sum(values: Array, weights: Array, axis: int = -1) -> Array:
+    top = values.max(axis=axis, keepdims=True)
+    return np.asarray(
+        np.squeeze(top, axis) + np.log((weights * np.exp(values - top)).sum(axis=axis))
+    )
+
+
+def judge(
+    hypotheses: Sequence[Hypothesis], deviation: Array, covariance: Array, history: Shape | None
+) -> Verdict:
+    """Posterior over all causes, given the deviations of a train and how they came about.
+
+    deviation : (n,) mean deviations; NaN where not known (left out). [-]
+    covariance : (n, n) of a healthy train, from `rules.noise`.
+    history : shape in time of the leading observable, or None when too short.
+    """
+    known = np.isfinite(deviation)
+    if not known.any() or not hypotheses:
+        return Verdict((CauseProbability("none", 1.0),), 0.0, None, 0.0)
+    z, sigma = deviation[known], covariance[np.ix_(known, known)]
+    usable = [h for h in hypotheses if np.abs(h.mean[known]).max(initial=0.0) > 0.01]
+    logs = _membrane_logs([h for h in usable if h.point is None], z, sigma, known)
+    logs |= _instrument_logs([h for h in usable if h.point is not None], z, sigma, known)
+    nothing = float(_log_density(z[None], sigma[None])[0])
+    weights = np.array([h.prior for h in usable])
+    weights *= (1.0 - PRIOR_NONE) / weights.sum()
+    steps = [_timing(h, history) for h in usable]
+    scores = np.array([logs[id(h)] for h in usable]) + np.array([s for s, _ in steps])
+    scores = np.append(scores + np.log(weights), nothing + np.log(PRIOR_NONE))
+    density = np.exp(scores - scores.max())
+    density = density / density.sum() * (1.0 - OUTLIER) + OUTLIER / len(density)
+    return _collect(usable, density, [p for _, p in steps])
+
+
+def _membrane_logs(
+    group: list[Hypothesis], z: Array, sigma: Array, known: Array
+) -> dict[int, float]:
+    if not group:
+        return {}
+    mean = np.array([h.mean[known] for h in group])
+    spread = np.array([h.spread[known] for h in group])
+    n = len(z)
+    own = np.zeros((len(group), n, n))
+    own[:, np.arange(n), np.arange(n)] = spread**2
+    own += ALONG**2 * mean[:, :, None] * mean[:, None, :]
+    m = MAGNITUDES
+    covariances = sigma + (m**2)[None, :, None, None] * own[:, None]
+    residuals = z - m[None, :, None] * mean[:, None, :]
+    logs = _log_density(residuals.reshape(-1, n), covariances.reshape(-1, n, n)).reshape(
+        len(group), -1
+    )
+    total = _log_sum(logs, MAGNITUDE_PRIOR)
+    return {id(h): float(t) for h, t in zip(group, total, strict=True)}
+
+
+def _instrument_logs(
+    group: list[Hypothesis], z: Array, sigma: Array, known: Array
+) -> dict[int, float]:
+    if not group:
+        return {}
+    mean = np.array([h.mean[known] for h in group])
+    covariances = sigma + mean[:, :, None] * mean[:, None, :]
+    logs = _log_density(np.broadcast_to(z, mean.shape), covariances)
+    return {id(h): float(t) for h, t in zip(group, logs, strict=True)}
+
+
+def _timing(hypothesis: Hypothesis, history: Shape | None) -> tuple[float, float]:
+    """Log-likelihood of the shape in time under a hypothesis, and how probably it was a step."""
+    if history is None:
+        return 0.0, hypothesis.step
+    best = max(history.step, history.ramp)
+    step = max(history.step - best, -LARGEST_LOG_RATIO) + np.log(hypothesis.step)
+    ramp = max(history.ramp - best, -LARGEST_LOG_RATIO) + np.log(1.0 - hypothesis.step)
+    usual, factor = hypothesis.rate
+    rate = max(abs(history.ramp_rate), 1e-5)
+    ramp += _log_normal(rate, usual, factor) - _log_normal(rate, 0.03, 10.0)
+    total = float(np.logaddexp(step, ramp))
+    return total, float(np.exp(step - total))
+
+
+def _log_normal(value: float, middle: float, factor: float) -> float:
+    width = np.log(factor)
+    return float(-0.5 * (np.log(value / middle) / width) ** 2 - np.log(width))
+
+
+def _collect(usable: Sequence[Hypothesis], density: Array, steps: Sequence[float]) -> Verdict:
+    causes: dict[tuple[str, str | None], float] = {}
+    for h, p in zip(usable, density, strict=False):
+        causes[(h.cause, h.point)] = causes.get((h.cause, h.point), 0.0) + float(p)
+    none = float(density[-1])
+    causes[("none", None)] = none
+    ranked = sorted(causes.items(), key=lambda item: (-item[1], item[0][0], item[0][1] or ""))
+    first = next(key for key, _ in ranked if key[0] != "none")
+    places: dict[str | None, float] = {}
+    stepped = total = 0.0
+    for h, p, s in zip(usable, density, steps, strict=False):
+        if (h.cause, h.point) == first:
+            places[h.section] = places.get(h.section, 0.0) + float(p)
+            stepped += float(p) * s
+            total += float(p)
+    section = max(places.items(), key=lambda item: item[1])[0]
+    return Verdict(
+        causes=tuple(CauseProbability(cause, p, point) for (cause, point), p in ranked),
+        fault=1.0 - none,
+        section=section,
+        step=stepped / total if total > 0.0 else 0.0,
+    )
+
+
+def restrict(verdict: Verdict, most: int = 4) -> tuple[CauseProbability, ...]:
+    """The causes worth telling: those above one per cent, `most` at the most, probabilities as they are."""
+    return tuple(c for c in verdict.causes if c.probability >= 0.01 and c.cause != "none")[:most]
+
+
+def leading(observables: Sequence[str], deviation: Array, covariance: Array) -> str | None:
+    """The observable that stands out most from the healthy spread, or None when none is known."""
+    with np.errstate(invalid="ignore"):
+        score = np.abs(deviation) / np.sqrt(np.diag(covariance))
+    if not np.isfinite(score).any():
+        return None
+    return observables[int(np.nanargmax(score))]
+
+
+def as_deviations(
+    observables: Sequence[str], deviation: Array
+) -> Mapping[str, Mapping[str, float]]:
+    """Section -> quantity -> deviation, of what is known; balances are left out."""
+    table: dict[str, dict[str, float]] = {}
+    for name, value in zip(observables, deviation, strict=True):
+        section, quantity = split(name)
+        if section != "balance" and np.isfinite(value):
+            table.setdefault(section, {})[quantity] = float(value)
+    return table

@@ -1,0 +1,109 @@
+"""A digest: 15 minutes of steady operation, normalized and robustly summarized, with its uncertainty."""
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules import robust
+from rules.sections import Plan
+
+Array = NDArray[np.float64]
+
+BLOCK_S = 900
+"""Length of a digest. [s]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Digest:
+    """One block of steady operation. Everything that is not known is absent from its mapping.
+
+    start : start of the block, a multiple of `BLOCK_S`. [s since 1970-01-01 UTC]
+    minutes : how many minutes it summarizes.
+    signals : signal -> median, in the unit of the signal.
+    alive : signal -> share of successive minutes of the last hours whose value differed. [-]
+    operating : section quantity -> median of what normalization rests on, such as ``1/flux_lmh``.
+    values : observable -> median of its logarithm. [-]
+    scatter : observable -> standard error of that median from the scatter inside the block. [-]
+    uncertainty : observable -> standard uncertainty from the instruments' accuracy. [-]
+    """
+
+    start: float
+    minutes: int
+    signals: Mapping[str, float]
+    alive: Mapping[str, float]
+    operating: Mapping[str, float]
+    values: Mapping[str, float]
+    scatter: Mapping[str, float]
+    uncertainty: Mapping[str, float]
+
+    def to_json(self) -> str:
+        """All of it as one JSON object; floats are written so that they read back exactly."""
+        return json.dumps(
+            {
+                "start": self.start,
+                "minutes": self.minutes,
+                "signals": dict(self.signals),
+                "alive": dict(self.alive),
+                "operating": dict(self.operating),
+                "values": dict(self.values),
+                "scatter": dict(self.scatter),
+                "uncertainty": dict(self.uncertainty),
+            },
+            separators=(",", ":"),
+            allow_nan=False,
+        )
+
+    @classmethod
+    def from_json(cls, text: str) -> "Digest":
+        """The inverse of `to_json`."""
+        return cls(**json.loads(text))
+
+
+def finite(names: tuple[str, ...], values: Array) -> dict[str, float]:
+    """The named values that are numbers."""
+    return {n: float(v) for n, v in zip(names, values, strict=True) if math.isfinite(v)}
+
+
+def operating_point(plan: Plan, values: Array) -> dict[str, float]:
+    """What the normalization of each section rests on, at one row of signal values (n_signals,)."""
+    point: dict[str, float] = {}
+    for name, section in plan.inputs(values).items():
+        rows = {
+            "flux_lmh": section.flux_lmh,
+            "ndp_bar": section.ndp_bar,
+            "recovery": section.recovery,
+            "feed_brine_mg_l": section.feed_brine_mg_l,
+            "feed_mg_l": section.feed_mg_l,
+            "permeate_mg_l": section.permeate_mg_l,
+            "permeate_flow_m3h": section.permeate_flow_m3h,
+            "average_flow_m3h": (section.feed_flow_m3h + section.concentrate_flow_m3h) / 2.0,
+            "pressure_drop_bar": section.feed_pressure_bar - section.concentrate_pressure_bar,
+            "temperature_c": section.temperature_c,
+        }
+        point |= {f"{name}/{k}": float(v) for k, v in rows.items() if np.isfinite(v)}
+    return point
+
+
+def summarize(plan: Plan, start: float, minutes: Array, alive: Mapping[str, float]) -> Digest:
+    """Digest of the steady minutes of one block.
+
+    minutes : (n, n_signals) minute means in SI units, NaN where nothing good was read.
+    """
+    signals = plan.train.signals
+    middle = robust.median(minutes)
+    observed = plan.observe(minutes)
+    values = robust.median(observed)
+    return Digest(
+        start=float(start),
+        minutes=len(minutes),
+        signals=finite(signals, middle),
+        alive=dict(alive),
+        operating=operating_point(plan, middle),
+        values=finite(plan.observables, values),
+        scatter=finite(plan.observables, robust.standard_error(observed)),
+        uncertainty=finite(plan.observables, plan.uncertainty(middle)),
+    )

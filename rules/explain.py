@@ -1,0 +1,147 @@
+"""Findings in plain trade language: short for a phone, and the evidence in numbers."""
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+
+from rules.actions import CHEMISTRY
+from rules.findings import Action, CauseProbability, Forecast
+
+LONGEST_MESSAGE = 320
+"""Characters a message may have, so that it fits SMS-like channels."""
+
+CAUSE_WORDS = {
+    "biofouling": "biofouling",
+    "colloidal_fouling": "colloidal fouling",
+    "metal_oxide_fouling": "metal oxide fouling",
+    "organic_fouling": "organic fouling",
+    "scaling": "scaling",
+    "oxidation_damage": "oxidation damage",
+    "abrasion": "abrasion of the membrane",
+    "damaged_element": "damaged element",
+    "o_ring_leak": "O-ring leak",
+    "brine_seal_bypass": "brine seal bypass",
+    "compaction": "compaction",
+    "permeate_backpressure": "permeate back-pressure",
+    "instrument_fault": "transmitter error",
+    "operating_change": "changed operating point",
+    "none": "no fault",
+}
+QUANTITY_WORDS = {
+    "permeate_flow": "normalized permeate flow",
+    "salt_passage": "normalized salt passage",
+    "pressure_drop": "normalized pressure drop",
+}
+SHORT_WORDS = {
+    "permeate_flow": "flow",
+    "salt_passage": "salt passage",
+    "pressure_drop": "pressure drop",
+}
+
+
+def percent(deviation: float) -> str:
+    """A logarithmic deviation as a signed per cent: ``-6.2 %``."""
+    from math import expm1
+
+    return f"{100.0 * expm1(deviation):+.1f} %"
+
+
+def day(time: float) -> str:
+    """A date for people: ``14 Jan``. [s since 1970-01-01 UTC]"""
+    at = datetime.fromtimestamp(time, UTC)
+    return f"{at.day} {at:%b}"
+
+
+def place(train: str, stage: int | None) -> str:
+    """``Train A stage 2`` or ``Train A``."""
+    return f"Train {train}" + (f" stage {stage}" if stage is not None else "")
+
+
+def todo(action: Action, cause: str, stage: int | None, point: str | None) -> str:
+    """What to do, in one sentence."""
+    where = f"stage {stage}" if stage is not None else "the train"
+    return {
+        "clean": f"Plan an {CHEMISTRY.get(cause, 'clean')} of {where}."
+        if CHEMISTRY.get(cause, "").startswith(("acid", "alkaline"))
+        else f"Plan a clean of {where}.",
+        "probe": f"Survey the vessels of {where}, then probe the worst one.",
+        "replace": f"Do not clean. Check the feed for oxidant or grit, survey {where} and plan replacement.",
+        "check_instrument": f"Check {point} against a calibrated meter.",
+        "adjust_operation": f"Look for a closed or throttled permeate valve on {where}.",
+        "watch": "Nothing to do now; keep watching.",
+    }[action]
+
+
+def numbers(deviation: Mapping[str, float]) -> str:
+    """The three deviations of a section: ``flow -6.2 %, salt passage +5.0 %``."""
+    return ", ".join(f"{SHORT_WORDS[q]} {percent(v)}" for q, v in deviation.items())
+
+
+def performance_message(
+    *,
+    train: str,
+    stage: int | None,
+    causes: Sequence[CauseProbability],
+    action: Action,
+    deviation: Mapping[str, Mapping[str, float]],
+    section: str | None,
+    since: float,
+    forecast: Forecast | None,
+) -> str:
+    """The message of a performance finding, at most `LONGEST_MESSAGE` characters."""
+    first = causes[0]
+    parts = [
+        f"{place(train, stage)}: {CAUSE_WORDS[first.cause]} likely ({100 * first.probability:.0f} %)",
+    ]
+    if first.point:
+        parts[0] = (
+            f"{place(train, None)}: {first.point} reads wrong, likely ({100 * first.probability:.0f} %)"
+        )
+    shown = section if section in deviation else next(iter(deviation), None)
+    if shown is not None:
+        lead = f"stage {shown} " if stage is None and shown != "train" else ""
+        parts.append(f"{lead}{numbers(deviation[shown])} since {day(since)}")
+    if forecast is not None:
+        late = f" to {day(forecast.late)}" if forecast.late is not None else " or later"
+        parts.append(
+            f"{SHORT_WORDS[forecast.quantity]} limit about {day(forecast.limit_at)} ({day(forecast.early)}{late})"
+        )
+    parts.append(todo(action, first.cause, stage, first.point))
+    text = ". ".join(p.rstrip(".") for p in parts) + "."
+    return text if len(text) <= LONGEST_MESSAGE else text[: LONGEST_MESSAGE - 1].rstrip() + "…"
+
+
+def evidence(
+    *,
+    deviation: Mapping[str, Mapping[str, float]],
+    balances: Mapping[str, float],
+    errors: Mapping[str, float],
+    stepped: float,
+    window_hours: float,
+    digests: int,
+) -> tuple[str, ...]:
+    """The numbers behind a finding, one sentence each.
+
+    errors : observable -> healthy standard deviation. [-] stepped : probability of a step. [-]
+    """
+    lines = []
+    for section, quantities in deviation.items():
+        name = "train" if section == "train" else f"stage {section}"
+        for quantity, value in quantities.items():
+            sigma = errors.get(f"{section}/{quantity}")
+            if sigma:
+                lines.append(
+                    f"{QUANTITY_WORDS[quantity].capitalize()} of {name}: {percent(value)} against the baseline,"
+                    f" {abs(value) / sigma:.1f} times its usual spread."
+                )
+    for name, value in balances.items():
+        sigma = errors.get(f"balance/{name}")
+        if sigma:
+            lines.append(
+                f"Balance of {name.replace('_', ' ')}: {percent(value)} from where it stood,"
+                f" {abs(value) / sigma:.1f} times its usual spread."
+            )
+    lines.append(f"It came as a {'step' if stepped >= 0.5 else 'gradual change'}.")
+    lines.append(
+        f"Judged on {digests} quarter hours of steady operation in the last {window_hours:.0f} h."
+    )
+    return tuple(lines)

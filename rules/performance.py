@@ -1,0 +1,277 @@
+"""One evaluation of a train's performance: deviation, causes, forecast and action as a finding."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules import actions, explain, noise, robust, trend
+from rules.baseline import Baseline
+from rules.causes import (
+    Hypothesis,
+    Verdict,
+    as_deviations,
+    instrument_hypotheses,
+    judge,
+    leading,
+    membrane_hypotheses,
+    restrict,
+)
+from rules.digest import BLOCK_S, Digest
+from rules.findings import Finding, Forecast, Presence
+from rules.sections import Plan
+from rules.series import DAY_S, Series
+from rules.train import Limits
+
+Array = NDArray[np.float64]
+
+FAST_S, SLOW_S = 3 * 3600.0, 24 * 3600.0
+"""Windows over which the deviations are averaged: for steps, and for slow changes. [s]"""
+
+FAST_FEWEST, SLOW_FEWEST = 4, 6
+SCREEN = 2.5
+"""When nothing stands out by this many standard deviations, no cause is looked for."""
+
+REAL = 0.95
+"""Probability of a fault from which on it is held for real."""
+
+GONE = 0.5
+"""Probability of a fault below which it is held to be absent."""
+
+MATTERS = 0.5
+"""Share of a limit from which on a real deviation is worth telling."""
+
+FADED = 0.3
+"""Share of a limit below which nothing is left to tell."""
+
+BALANCE_LIMIT = 0.06
+"""A balance that is off by this much is worth telling. Common practice, no source. [-]"""
+
+LONGEST_SLOPE_S, SHORTEST_SLOPE_S = 10 * DAY_S, 3 * DAY_S
+"""The forecast rests on a line through the last of these many days, so that it follows acceleration. [s]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Deviations averaged over one window, and the verdict on them."""
+
+    seconds: float
+    digests: int
+    deviation: Array
+    covariance: Array
+    verdict: Verdict | None
+    shape: trend.Shape | None
+    lead: str | None
+
+
+class Performance:
+    """Evaluates the deviations of a train against one baseline.
+
+    tag_of : signal -> tag, for the transmitter named in a finding.
+    """
+
+    def __init__(self, plan: Plan, baseline: Baseline) -> None:
+        self._plan = plan
+        self.baseline = baseline
+        self._reference = np.array([baseline.values.get(o, np.nan) for o in plan.observables])
+        usual = np.array([baseline.signals.get(s, np.nan) for s in plan.train.signals])
+        self._hypotheses: list[Hypothesis] = membrane_hypotheses(plan) + instrument_hypotheses(
+            plan, usual
+        )
+
+    def evaluate(self, series: Series, now: float) -> Finding | None:
+        """The performance finding at `now`, or None when there is too little to judge by. [s]"""
+        windows = [
+            self._window(series, now, FAST_S, FAST_FEWEST, 12 * 3600.0),
+            self._window(series, now, SLOW_S, SLOW_FEWEST, 2 * SLOW_S),
+        ]
+        judged = [w for w in windows if w is not None]
+        if not judged:
+            return None
+        window = self._chosen(judged)
+        if window.verdict is None:
+            return self._quiet(window)
+        return self._finding(series, window, window.verdict, now)
+
+    def _window(
+        self, series: Series, now: float, seconds: float, fewest: int, longest: float
+    ) -> Window | None:
+        digests, rows = series.window(now - seconds, fewest, now - longest)
+        if not digests or now - digests[-1].start > 2 * 3600.0:
+            return None
+        deviation = robust.median(rows) - self._reference
+        covariance = noise.covariance(
+            self._plan.observables,
+            self.baseline.spread,
+            len(digests),
+            _middle_operating(digests),
+            self.baseline.operating,
+            now - self.baseline.end,
+        )
+        lead = leading(self._plan.observables, deviation, covariance)
+        if lead is None:
+            return None
+        i = self._plan.observables.index(lead)
+        if abs(deviation[i]) < SCREEN * np.sqrt(covariance[i, i]):
+            return Window(seconds, len(digests), deviation, covariance, None, None, lead)
+        shape = self._shape(series, i)
+        verdict = judge(self._hypotheses, deviation, covariance, shape)
+        return Window(seconds, len(digests), deviation, covariance, verdict, shape, lead)
+
+    def _shape(self, series: Series, column: int) -> trend.Shape | None:
+        name = self._plan.observables[column]
+        days, rows, counts = series.history()
+        spread = max(self.baseline.spread.get(name, 0.0), 1e-4)
+        own = noise.floor(name)
+        sigma = np.sqrt(spread**2 * (1.0 / counts + noise.WANDER) + (0.3 * own) ** 2)
+        return trend.shape(days, rows[:, column] - self._reference[column], sigma, own)
+
+    @staticmethod
+    def _chosen(windows: Sequence[Window]) -> Window:
+        """The longest window that is sure of a fault, else the longest."""
+        sure = [w for w in windows if w.verdict is not None and w.verdict.fault >= REAL]
+        return (sure or list(windows))[-1]
+
+    def _quiet(self, window: Window) -> Finding:
+        return Finding(
+            matter="performance",
+            presence=Presence.ABSENT,
+            deviation=as_deviations(self._plan.observables, window.deviation),
+            clear_s=DAY_S,
+        )
+
+    def _finding(self, series: Series, window: Window, verdict: Verdict, now: float) -> Finding:
+        plan, train = self._plan, self._plan.train
+        causes = restrict(verdict)
+        if not causes:
+            return self._quiet(window)
+        causes = tuple(
+            type(c)(c.cause, c.probability, f"{train.id}/{c.point}" if c.point else None)
+            for c in causes
+        )
+        first = causes[0]
+        section = verdict.section
+        stage = int(section) if section is not None and section.isdigit() else None
+        sizes = _sizes(plan.observables, window.deviation, train.limits)
+        size = max(sizes.values(), default=0.0)
+        since = (window.shape.onset if window.shape else now / DAY_S) * DAY_S
+        forecast = self._forecast(series, section, since, now)
+        days = (forecast.limit_at - now) / DAY_S if forecast else None
+        deviation = as_deviations(plan.observables, window.deviation)
+        passage = max(
+            (
+                q["salt_passage"]
+                for s, q in deviation.items()
+                if "salt_passage" in q and section in (s, None)
+            ),
+            default=0.0,
+        )
+        urgency = actions.urgency(
+            cause=first.cause,
+            size=size,
+            passage=passage,
+            stepped=verdict.step >= 0.5,
+            limit_days=days,
+            horizon_days=train.limits.horizon_days,
+        )
+        near = days is not None and days <= train.limits.horizon_days
+        action = actions.ACTION[first.cause]
+        since = float(np.floor(since / BLOCK_S) * BLOCK_S)
+        errors = dict(zip(plan.observables, np.sqrt(np.diag(window.covariance)), strict=True))
+        return Finding(
+            matter="performance",
+            presence=_presence(verdict.fault, size, near),
+            stage=stage,
+            causes=causes,
+            action=action,
+            priority=urgency.priority,
+            notice_class=urgency.notice_class,
+            since=since,
+            forecast=forecast,
+            deviation=deviation,
+            evidence=explain.evidence(
+                deviation=deviation,
+                balances={
+                    o.partition("/")[2]: float(d)
+                    for o, d in zip(plan.observables, window.deviation, strict=True)
+                    if o.startswith("balance/") and np.isfinite(d)
+                },
+                errors={k: float(v) for k, v in errors.items()},
+                stepped=verdict.step,
+                window_hours=window.seconds / 3600.0,
+                digests=window.digests,
+            ),
+            message=explain.performance_message(
+                train=train.id,
+                stage=stage,
+                causes=causes,
+                action=action,
+                deviation=deviation,
+                section=section if section is not None else _largest_section(sizes),
+                since=since,
+                forecast=forecast,
+            ),
+            confirm_s=urgency.confirm_s,
+            clear_s=urgency.clear_s,
+        )
+
+    def _forecast(
+        self, series: Series, section: str | None, since: float, now: float
+    ) -> Forecast | None:
+        """When the first limit of the affected section will be reached, None when none is."""
+        days, rows, _ = series.history()
+        start = max(min(since, now - SHORTEST_SLOPE_S), now - LONGEST_SLOPE_S) / DAY_S
+        best: Forecast | None = None
+        for name in self._plan.observables:
+            place, quantity = noise.split(name)
+            if place == "balance" or (section is not None and place != section):
+                continue
+            column = self._plan.observables.index(name)
+            line = trend.local_slope(
+                days, rows[:, column] - self._reference[column], now / DAY_S, start
+            )
+            if line is None:
+                continue
+            found = trend.days_to(limit_of(quantity, self._plan.train.limits), line)
+            if found is None or found[0] <= 0.0 or found[0] > 365.0:
+                continue
+            likely, early = now + found[0] * DAY_S, now + found[1] * DAY_S
+            late = now + found[2] * DAY_S if found[2] is not None else None
+            if best is None or likely < best.limit_at:
+                best = Forecast(quantity, likely, early, late)
+        return best
+
+
+def limit_of(quantity: str, limits: Limits) -> float:
+    """The relative limit of a quantity as a logarithmic deviation."""
+    return float(np.log1p(getattr(limits, quantity)))
+
+
+def _sizes(observables: Sequence[str], deviation: Array, limits: Limits) -> dict[str, float]:
+    sizes = {}
+    for name, value in zip(observables, deviation, strict=True):
+        section, quantity = noise.split(name)
+        if np.isfinite(value):
+            scale = BALANCE_LIMIT if section == "balance" else abs(limit_of(quantity, limits))
+            sizes[name] = abs(float(value)) / scale
+    return sizes
+
+
+def _largest_section(sizes: Mapping[str, float]) -> str | None:
+    sections = {k: v for k, v in sizes.items() if not k.startswith("balance/")}
+    return noise.split(max(sections, key=lambda k: sections[k]))[0] if sections else None
+
+
+def _presence(fault: float, size: float, near_limit: bool) -> Presence:
+    if fault >= REAL and (size >= MATTERS or near_limit):
+        return Presence.PRESENT
+    if fault < GONE or (size < FADED and not near_limit):
+        return Presence.ABSENT
+    return Presence.HELD
+
+
+def _middle_operating(digests: Sequence[Digest]) -> Mapping[str, float]:
+    names = digests[-1].operating.keys()
+    table = np.array([[d.operating.get(n, np.nan) for n in names] for d in digests])
+    return dict(zip(names, (float(v) for v in robust.median(table)), strict=True))

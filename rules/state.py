@@ -1,0 +1,101 @@
+"""The operating state of a train, minute by minute, and whether a block of minutes is steady."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+STOPPED, STARTING, FLUSHING, CLEANING = "stopped", "starting", "flushing", "cleaning"
+DISTURBED, STEADY, UNKNOWN = "disturbed", "steady", "unknown"
+STATES = (STOPPED, STARTING, FLUSHING, CLEANING, DISTURBED, STEADY, UNKNOWN)
+
+SETTLING_S = 1800.0
+"""After any state that is not production, this long counts as starting. Common practice, no source. [s]"""
+
+STEADY_SPAN = 0.06
+"""Widest spread of a block's minute means over their median that still counts as steady. [-]"""
+
+STOPPED_FLOW = 0.2
+"""Below this share of the usual permeate flow a train without a status bit counts as stopped. [-]"""
+
+
+class StateGate:
+    """Tells the state of each minute from status bits, or from the flow when there are none.
+
+    signals : names of the columns of the values given to `minute`.
+    usual_flow_m3h : the train's usual permeate flow, or None when not known yet. [m3/h]
+    """
+
+    def __init__(self, signals: Sequence[str]) -> None:
+        self._column = {name: i for i, name in enumerate(signals)}
+        self._flow = [
+            i
+            for name, i in self._column.items()
+            if name.endswith("permeate_flow") or name in ("feed_flow", "concentrate_flow")
+        ]
+        self._steady = [
+            i
+            for name, i in self._column.items()
+            if name.rpartition("/")[2]
+            in ("permeate_flow", "feed_flow", "feed_pressure", "concentrate_flow")
+        ]
+        self._last_idle: float | None = None
+
+    def _bit(self, values: Array, role: str) -> bool | None:
+        column = self._column.get(role)
+        if column is None or not np.isfinite(values[column]):
+            return None
+        return bool(values[column] >= 0.5)
+
+    def minute(self, time: float, values: Array, usual: Array | None) -> str:
+        """State of one minute: `stopped`, `starting`, `flushing`, `cleaning`, `running` or `unknown`.
+
+        time : start of the minute. [s] values : (n_signals,) means, NaN where nothing good.
+        usual : (n_signals,) usual values of the train, or None before a baseline.
+        """
+        if not np.isfinite(values).any():
+            return UNKNOWN
+        if self._bit(values, "cleaning"):
+            self._last_idle = time
+            return CLEANING
+        if self._bit(values, "flushing"):
+            self._last_idle = time
+            return FLUSHING
+        running = self._bit(values, "running")
+        if running is None:
+            running = self._running_by_flow(values, usual)
+        if running is None:
+            return UNKNOWN
+        if not running:
+            self._last_idle = time
+            return STOPPED
+        if self._last_idle is not None and time - self._last_idle < SETTLING_S:
+            return STARTING
+        return "running"
+
+    def _running_by_flow(self, values: Array, usual: Array | None) -> bool | None:
+        flows = values[self._flow]
+        known = np.isfinite(flows)
+        if not known.any():
+            return None
+        if usual is None:
+            return bool((flows[known] > 0.0).all())
+        expected = usual[self._flow]
+        both = known & np.isfinite(expected) & (expected > 0.0)
+        if not both.any():
+            return None
+        return bool(np.median(flows[both] / expected[both]) > STOPPED_FLOW)
+
+    def is_steady(self, values: Array) -> bool:
+        """Whether the minute means of a block, (n_minutes, n_signals), stay within `STEADY_SPAN`."""
+        block = values[:, self._steady]
+        for column in block.T:
+            known = column[np.isfinite(column)]
+            if len(known) < 2:
+                continue
+            middle = float(np.median(known))
+            if middle <= 0.0 or float(known.max() - known.min()) > STEADY_SPAN * middle:
+                return False
+        return True
