@@ -1,0 +1,563 @@
+"""The record of a plant: digests, baselines, notices, journal, outgoing messages and maintenance events, in record.db.
+
+Who owns the connection: a Record holds one SQLite connection behind one lock, and may be called from
+any thread. Writes happen only inside `transaction()`, which is all or nothing and on disk (synchronous=FULL)
+when it returns. Other processes (commands, the page) open their own Record; `version()` tells that
+somebody, here or there, has written.
+"""
+
+import json
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, fields
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal, Protocol, cast
+
+from daemon import sqlite
+from daemon.lifecycle import Delay, State
+from rules.findings import Action, NoticeClass, Priority
+
+FILE = "record.db"
+MIGRATIONS = Path(__file__).parent / "migrations" / "record"
+EVENTS = (
+    "cleaning_start",
+    "cleaning_end",
+    "element_replaced",
+    "membranes_replaced",
+    "seals_replaced",
+    "calibrated",
+    "note",
+)
+OutgoingState = Literal["waiting", "sent", "superseded", "needs_person"]
+
+
+class DigestLike(Protocol):
+    """What the record needs of a rules.digest.Digest."""
+
+    @property
+    def start(self) -> float: ...
+    def to_json(self) -> str: ...
+
+
+class BaselineLike(Protocol):
+    """What the record needs of a rules.baseline.Baseline."""
+
+    @property
+    def made_at(self) -> float: ...
+    def to_json(self) -> str: ...
+
+
+def iso(at: float | None) -> str | None:
+    """An instant as ISO 8601 with Z and whole seconds; None stays None."""
+    if at is None:
+        return None
+    return datetime.fromtimestamp(int(at), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def dumps(value: object) -> str:
+    """JSON on one line, keys in the order given; a NaN is an error, never a number."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One matter of one train that is pending (no id yet), open or closed.
+
+    picture : what people were told last, at `told_at`: stage, causes, action, priority, notice_class,
+        since, forecast, deviation, evidence, message. The properties read it.
+    latest : the same from the newest judgement with a digest since then, with `at` and `presence`; or empty.
+    candidate, candidate_seen : a changed verdict that must be seen again before it is told.
+    onset : when the evidence of the condition began. All times are plant time. [s]
+    """
+
+    train: str
+    matter: str
+    id: str | None = None
+    number: int | None = None
+    state: State = State.NORM
+    live: bool = True
+    delay: Delay = field(default_factory=Delay)
+    suppressible: bool = True
+    picture: Mapping[str, Any] = field(default_factory=dict)
+    latest: Mapping[str, Any] = field(default_factory=dict)
+    told_at: float | None = None
+    forecast_told: float | None = None
+    deviation_told_percent: float = 0.0
+    classes_told: tuple[str, ...] = ()
+    candidate: tuple[str, ...] = ()
+    candidate_seen: int = 0
+    steps: int = 0
+    onset: float | None = None
+    raised_at: float | None = None
+    cleared_at: float | None = None
+    closed_at: float | None = None
+    acknowledged_at: float | None = None
+    acknowledged_by: str = ""
+    acknowledged_note: str = ""
+    aside_by: str = ""
+    aside_reason: str = ""
+    shelved_until: float | None = None
+
+    @property
+    def key(self) -> str:
+        """What a reader recognises a repeated message by: notice and step."""
+        return f"[{self.id}/{self.steps}]"
+
+    @property
+    def newest(self) -> Mapping[str, Any]:
+        """The newest judgement that is known, told or not; has the fields of `picture`."""
+        return self.latest or self.picture
+
+    @property
+    def present(self) -> bool:
+        """The condition counts as present."""
+        return self.delay.active
+
+    @property
+    def stage(self) -> int | None:
+        """Stage it is about, or None for the whole train."""
+        return cast("int | None", self.picture.get("stage"))
+
+    @property
+    def causes(self) -> list[dict[str, Any]]:
+        """Candidate causes, the likeliest first."""
+        return cast("list[dict[str, Any]]", self.picture.get("causes", []))
+
+    @property
+    def cause(self) -> str:
+        """The first cause."""
+        return str(self.causes[0]["cause"]) if self.causes else "none"
+
+    @property
+    def action(self) -> Action:
+        """What to do."""
+        return cast(Action, self.picture.get("action", "watch"))
+
+    @property
+    def priority(self) -> Priority:
+        """How important."""
+        return cast(Priority, self.picture.get("priority", "low"))
+
+    @property
+    def notice_class(self) -> NoticeClass:
+        """Advisory (days) or alarm (hours)."""
+        return cast(NoticeClass, self.picture.get("notice_class", "advisory"))
+
+    @property
+    def forecast(self) -> dict[str, Any] | None:
+        """quantity, limit_at, early, late [s], or None."""
+        return cast("dict[str, Any] | None", self.picture.get("forecast"))
+
+    @property
+    def deviation(self) -> dict[str, dict[str, float]]:
+        """Section -> quantity -> ln(actual/baseline)."""
+        return cast("dict[str, dict[str, float]]", self.picture.get("deviation", {}))
+
+    @property
+    def evidence(self) -> list[str]:
+        """One sentence each, with numbers."""
+        return cast("list[str]", self.picture.get("evidence", []))
+
+    @property
+    def message(self) -> str:
+        """Plain words."""
+        return str(self.picture.get("message", ""))
+
+    def body(self) -> str:
+        """Everything that has no column of its own, as JSON."""
+        values = {f.name: getattr(self, f.name) for f in fields(self) if f.name not in _COLUMNS}
+        values["delay"] = [self.delay.active, self.delay.since, self.delay.frozen]
+        return dumps(values)
+
+
+_COLUMNS = {"id", "train", "number", "matter", "live", "state"}
+
+
+def _notice(row: sqlite3.Row) -> Notice:
+    values = json.loads(row["body"])
+    values["delay"] = Delay(*values["delay"])
+    for name in ("classes_told", "candidate"):
+        values[name] = tuple(values[name])
+    return Notice(
+        train=row["train"],
+        matter=row["matter"],
+        id=row["id"],
+        number=row["number"],
+        state=State(row["state"]),
+        live=bool(row["live"]),
+        **values,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class JournalLine:
+    """One step of one notice. `body` is the JSON line that goes to files and readers."""
+
+    seq: int
+    at: float
+    train: str
+    notice: str
+    number: int
+    event: str
+    body: str
+
+    @property
+    def key(self) -> str:
+        """The key that messages about this step carry."""
+        return f"[{self.notice}/{self.number}]"
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """One message to one address of one contact. `url` counts from 0 in the contact's list."""
+
+    id: int
+    journal_seq: int
+    key: str
+    train: str
+    notice: str
+    contact: str
+    url: int
+    notice_class: str
+    title: str
+    body: str
+    not_before: float
+    state: OutgoingState
+    attempts: int
+    error: str
+    sent_at: float | None
+    superseded_by: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a train has been judged: last minute, the instant of it, and the state the train was in."""
+
+    train: str
+    minute: float
+    at: float
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class MaintenanceEvent:
+    """Something people did or saw."""
+
+    id: int
+    t: float
+    train: str
+    event: str
+    detail: str
+    by: str
+
+
+class Record:
+    """The open record.db. See the module's first lines for threads and processes."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, *, read_only: bool) -> None:
+        self.path = path
+        self.read_only = read_only
+        self._connection = connection
+        self._connection.row_factory = sqlite3.Row
+        self._lock = threading.RLock()
+        self._depth = 0
+        self._writes = 0
+        self._listeners: list[Callable[[], None]] = []
+        self._rang = False
+
+    @classmethod
+    def open(cls, folder: Path, *, read_only: bool = False, durable: bool = True) -> "Record":
+        """Open (and create or migrate, unless `read_only`) record.db in `folder`.
+
+        durable : False gives up the wait for the disk at each commit; only for a replay into a
+            file that can be made again.
+        """
+        path = folder / FILE
+        if read_only:
+            sqlite.refuse_newer(path, len(list(MIGRATIONS.glob("*.sql"))))
+            return cls(sqlite.open_reader(path, check_same_thread=False), path, read_only=True)
+        connection = sqlite.open_database(
+            path, MIGRATIONS, synchronous="FULL", check_same_thread=False
+        )
+        if not durable:
+            connection.execute("PRAGMA synchronous = OFF")
+        return cls(connection, path, read_only=False)
+
+    def close(self) -> None:
+        """Close the file; safe to call twice."""
+        with self._lock:
+            self._connection.close()
+
+    def __enter__(self) -> "Record":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # writing
+
+    @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """All or nothing. Takes the write lock at once, so what is read inside cannot change meanwhile."""
+        with self._lock:
+            if self._depth:
+                raise RuntimeError("a transaction of the record was opened inside another")
+            self._depth = 1
+            self._rang = False
+            try:
+                with (
+                    sqlite.plain_errors(self.path),
+                    sqlite.transaction(self._connection) as connection,
+                ):
+                    yield connection
+                self._writes += 1
+            finally:
+                self._depth = 0
+            rang = self._rang
+        if rang:
+            for listener in list(self._listeners):
+                listener()
+
+    def version(self) -> tuple[int, int]:
+        """Changes whenever anybody has committed: this Record, or another connection to the file."""
+        with self._lock:
+            (elsewhere,) = self._connection.execute("PRAGMA data_version").fetchone()
+            return self._writes, elsewhere
+
+    def listen(self, listener: Callable[[], None]) -> Callable[[], None]:
+        """Call `listener` (from the writing thread) after a commit with new messages; returns how to stop it."""
+        self._listeners.append(listener)
+        return lambda: self._listeners.remove(listener)
+
+    def put_digest(self, train: str, digest: DigestLike) -> None:
+        """Inside a transaction: store a digest; the same quarter-hour again replaces it."""
+        self._connection.execute(
+            "INSERT INTO digest VALUES (?, ?, ?)"
+            " ON CONFLICT (train, start) DO UPDATE SET body = excluded.body",
+            (train, float(digest.start), digest.to_json()),
+        )
+
+    def put_baseline(self, train: str, baseline: BaselineLike) -> None:
+        """Inside a transaction: store a baseline; older ones are kept."""
+        self._connection.execute(
+            "INSERT INTO baseline VALUES (?, ?, ?)"
+            " ON CONFLICT (train, made_at) DO UPDATE SET body = excluded.body",
+            (train, float(baseline.made_at), baseline.to_json()),
+        )
+
+    def put_progress(self, progress: Progress) -> None:
+        """Inside a transaction: how far the train has been judged."""
+        self._connection.execute(
+            "INSERT INTO progress VALUES (?, ?, ?, ?) ON CONFLICT (train) DO UPDATE"
+            " SET minute = excluded.minute, at = excluded.at, state = excluded.state",
+            (progress.train, progress.minute, progress.at, progress.state),
+        )
+
+    def put_notice(self, notice: Notice) -> None:
+        """Inside a transaction: the new standing of a notice; a pending one that came to nothing is deleted."""
+        if notice.live or notice.id is not None:
+            self._connection.execute(
+                "INSERT INTO notice (id, train, number, matter, live, state, body)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?)"
+                " ON CONFLICT (train, matter) WHERE live = 1 DO UPDATE SET id = excluded.id,"
+                " number = excluded.number, live = excluded.live, state = excluded.state,"
+                " body = excluded.body",
+                (
+                    notice.id,
+                    notice.train,
+                    notice.number,
+                    notice.matter,
+                    1,
+                    notice.state,
+                    notice.body(),
+                ),
+            )
+        if not notice.live:
+            self._connection.execute(
+                "UPDATE notice SET live = 0 WHERE train = ? AND matter = ? AND live = 1 AND id IS NOT NULL",
+                (notice.train, notice.matter),
+            )
+            self._connection.execute(
+                "DELETE FROM notice WHERE train = ? AND matter = ? AND live = 1",
+                (notice.train, notice.matter),
+            )
+
+    def next_number(self, train: str) -> int:
+        """Inside a transaction: the number of the train's next notice, from 1."""
+        (last,) = self._connection.execute(
+            "SELECT coalesce(max(number), 0) FROM notice WHERE train = ?", (train,)
+        ).fetchone()
+        return int(last) + 1
+
+    def add_line(
+        self, at: float, train: str, notice: str, number: int, event: str, body: str
+    ) -> JournalLine:
+        """Inside a transaction: one journal row."""
+        cursor = self._connection.execute(
+            "INSERT INTO journal (at, train, notice, number, event, body) VALUES (?, ?, ?, ?, ?, ?)",
+            (at, train, notice, number, event, body),
+        )
+        assert cursor.lastrowid is not None
+        return JournalLine(cursor.lastrowid, at, train, notice, number, event, body)
+
+    def add_outgoing(
+        self,
+        line: JournalLine,
+        *,
+        contact: str,
+        url: int,
+        notice_class: str,
+        title: str,
+        body: str,
+        not_before: float,
+    ) -> int:
+        """Inside a transaction: one message row; unsent older ones of the same notice to the same address give way.
+
+        The newer message takes over the earliest due time of those it replaces and names them, so that
+        nothing waits longer and nothing is lost.
+        """
+        older = self._connection.execute(
+            "SELECT id, key, not_before FROM outgoing WHERE notice = ? AND contact = ? AND url = ?"
+            " AND state IN ('waiting', 'needs_person') ORDER BY id",
+            (line.notice, contact, url),
+        ).fetchall()
+        if older:
+            not_before = min(not_before, *(row["not_before"] for row in older))
+            body += "\nReplaces " + ", ".join(row["key"] for row in older) + ", not sent before."
+        cursor = self._connection.execute(
+            "INSERT INTO outgoing (journal_seq, key, train, notice, contact, url, notice_class, title,"
+            " body, not_before) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                line.seq,
+                line.key,
+                line.train,
+                line.notice,
+                contact,
+                url,
+                notice_class,
+                title,
+                body,
+                not_before,
+            ),
+        )
+        assert cursor.lastrowid is not None
+        self._connection.executemany(
+            "UPDATE outgoing SET state = 'superseded', superseded_by = ? WHERE id = ?",
+            [(cursor.lastrowid, row["id"]) for row in older],
+        )
+        self._rang = True
+        return cursor.lastrowid
+
+    def mark_sent(self, outgoing_id: int, at: float) -> None:
+        """The message was accepted by its receiver, at plant time `at`."""
+        with self.transaction() as connection:
+            connection.execute(
+                "UPDATE outgoing SET state = 'sent', sent_at = ?, attempts = attempts + 1, error = '',"
+                " superseded_by = NULL WHERE id = ?",
+                (at, outgoing_id),
+            )
+
+    def mark_failed(self, outgoing_id: int, error: str, *, needs_person: bool) -> None:
+        """The message was not accepted; it stays to be sent. A superseded one stays superseded."""
+        with self.transaction() as connection:
+            connection.execute(
+                "UPDATE outgoing SET attempts = attempts + 1, error = ?,"
+                " state = CASE state WHEN 'superseded' THEN state ELSE ? END WHERE id = ?",
+                (error, "needs_person" if needs_person else "waiting", outgoing_id),
+            )
+
+    def add_event(self, t: float, train: str, event: str, detail: str = "", by: str = "") -> int:
+        """Store a maintenance event; returns its id."""
+        if event not in EVENTS:
+            raise ValueError(f"event {event!r} is not known; use one of {', '.join(EVENTS)}")
+        with self.transaction() as connection:
+            cursor = connection.execute(
+                "INSERT INTO event (t, train, event, detail, by) VALUES (?, ?, ?, ?, ?)",
+                (float(t), train, event, detail, by),
+            )
+        assert cursor.lastrowid is not None
+        return cursor.lastrowid
+
+    # reading
+
+    def _rows(self, sql: str, arguments: tuple[object, ...] = ()) -> list[sqlite3.Row]:
+        with self._lock, sqlite.plain_errors(self.path):
+            return self._connection.execute(sql, arguments).fetchall()
+
+    def live_notices(self, train: str | None = None) -> list[Notice]:
+        """Open and pending notices, in the order they were first seen."""
+        where, arguments = ("", ()) if train is None else (" AND train = ?", (train,))
+        sql = f"SELECT * FROM notice WHERE live = 1{where} ORDER BY rowid"
+        return [_notice(row) for row in self._rows(sql, arguments)]
+
+    def open_notices(self, train: str | None = None) -> list[Notice]:
+        """Notices that have been raised and are not closed yet, by id."""
+        found = [n for n in self.live_notices(train) if n.id is not None]
+        return sorted(found, key=lambda n: (n.train, n.number or 0))
+
+    def notice(self, notice_id: str) -> Notice | None:
+        """The notice with this id, open or closed."""
+        rows = self._rows("SELECT * FROM notice WHERE id = ?", (notice_id,))
+        return _notice(rows[0]) if rows else None
+
+    def notices(self, train: str | None = None, *, limit: int = 1000) -> list[Notice]:
+        """Raised notices, open and closed, the newest first."""
+        where, arguments = ("", ()) if train is None else (" AND train = ?", (train,))
+        sql = f"SELECT * FROM notice WHERE id IS NOT NULL{where} ORDER BY rowid DESC LIMIT ?"
+        return [_notice(row) for row in self._rows(sql, (*arguments, limit))]
+
+    def journal(
+        self, *, after: int = 0, notice: str | None = None, train: str | None = None
+    ) -> list[JournalLine]:
+        """Journal lines with seq above `after`, in order."""
+        sql, arguments = "SELECT * FROM journal WHERE seq > ?", [cast(object, after)]
+        for column, value in (("notice", notice), ("train", train)):
+            if value is not None:
+                sql += f" AND {column} = ?"
+                arguments.append(value)
+        return [JournalLine(*row) for row in self._rows(sql + " ORDER BY seq", tuple(arguments))]
+
+    def outgoing(
+        self, state: OutgoingState | None = None, *, notice: str | None = None
+    ) -> list[Outgoing]:
+        """Messages in one state, or all, in the order they were written."""
+        sql, arguments = "SELECT * FROM outgoing WHERE 1", cast("list[object]", [])
+        for column, value in (("state", state), ("notice", notice)):
+            if value is not None:
+                sql += f" AND {column} = ?"
+                arguments.append(value)
+        return [Outgoing(*row) for row in self._rows(sql + " ORDER BY id", tuple(arguments))]
+
+    def due(self, now: float) -> list[Outgoing]:
+        """Messages not sent yet whose time has come at plant time `now`, the oldest first."""
+        sql = (
+            "SELECT * FROM outgoing WHERE state IN ('waiting', 'needs_person') AND not_before <= ?"
+            " ORDER BY id"
+        )
+        return [Outgoing(*row) for row in self._rows(sql, (now,))]
+
+    def digests(
+        self, train: str, after: float = float("-inf"), until: float = float("inf")
+    ) -> list[dict[str, Any]]:
+        """Digests that start in (after, until], in order."""
+        sql = "SELECT body FROM digest WHERE train = ? AND start > ? AND start <= ? ORDER BY start"
+        return [json.loads(row["body"]) for row in self._rows(sql, (train, after, until))]
+
+    def baselines(self, train: str) -> list[dict[str, Any]]:
+        """Every baseline of the train, the oldest first."""
+        sql = "SELECT body FROM baseline WHERE train = ? ORDER BY made_at"
+        return [json.loads(row["body"]) for row in self._rows(sql, (train,))]
+
+    def events(self, train: str | None = None) -> list[MaintenanceEvent]:
+        """Maintenance events by time."""
+        where, arguments = ("", ()) if train is None else (" WHERE train = ?", (train,))
+        sql = f"SELECT * FROM event{where} ORDER BY t, id"
+        return [MaintenanceEvent(*row) for row in self._rows(sql, arguments)]
+
+    def progress(self, train: str) -> Progress | None:
+        """How far the train has been judged, or None before its first written minute."""
+        rows = self._rows("SELECT * FROM progress WHERE train = ?", (train,))
+        return Progress(*rows[0]) if rows else None
