@@ -1,0 +1,43 @@
+"""The plant file: one TOML that says everything about a plant, checked once, all problems together.
+
+    plant = load("plant.toml")      # raises PlantFileError with .problems
+
+Exceptions: PlantFileError (Exception) is the only one.
+"""
+
+from .load import load
+from .problems import PlantFileError, Problem
+from .result import (
+    BaselineConfig,
+    Contact,
+    Design,
+    DeviceClock,
+    ElementTest,
+    Forward,
+    Page,
+    Plant,
+    PointConfig,
+    Prices,
+    Site,
+    Store,
+    TrainConfig,
+)
+
+__all__ = [
+    "BaselineConfig",
+    "Contact",
+    "Design",
+    "DeviceClock",
+    "ElementTest",
+    "Forward",
+    "Page",
+    "Plant",
+    "PlantFileError",
+    "PointConfig",
+    "Prices",
+    "Problem",
+    "Site",
+    "Store",
+    "TrainConfig",
+    "load",
+]

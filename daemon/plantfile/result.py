@@ -1,0 +1,194 @@
+"""What a plant file says, checked and converted: read-only, used by everybody."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from drivers.protocol import Device, Point
+from rules.train import Limits, Stage, Train, Water
+
+from .units import Unit
+
+DeviceClock = Literal["gateway", "device"]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """The plant as a whole. `timezone` is a name of the tz database, for working hours and pages."""
+
+    name: str
+    timezone: str = "UTC"
+
+
+@dataclass(frozen=True, slots=True)
+class PointConfig:
+    """One instrument signal, bound to a role.
+
+    tag : unique in the plant, ``A/1/feed_pressure``. signal : the same inside the train.
+    stage, vessel : numbers from 1, or None for a signal of the whole train (stage).
+    device : id of the device it is read from. point : what the driver is asked for.
+    unit : the name of the unit the reading comes in.
+    si_range : what the transmitter can give, in the SI unit of the role, or None when unknown.
+    column : header of this signal in a historian export; None when the file does not name one.
+    """
+
+    tag: str
+    signal: str
+    role: str
+    stage: int | None
+    vessel: int | None
+    device: str
+    point: Point
+    unit: str
+    si_range: tuple[float, float] | None
+    column: str | None
+    conversion: Unit = field(repr=False)
+
+    def to_si(self, value: float) -> float:
+        """A reading in the SI unit of the role. NaN for NaN, and for a status that is neither 0 nor 1."""
+        return self.conversion.to_si(value)
+
+
+@dataclass(frozen=True, slots=True)
+class BaselineConfig:
+    """Where the reference level comes from. [hours; s since 1970-01-01 UTC]"""
+
+    kind: Literal["first_steady", "window", "design"] = "first_steady"
+    hours: float = 48.0
+    start: float | None = None
+    end: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """What the train was designed for. recovery is a fraction."""
+
+    permeate_flow_m3h: float | None = None
+    recovery: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ElementTest:
+    """The element's data sheet: nominal flow and rejection, and the conditions they were measured at."""
+
+    nominal_flow_m3d: float
+    rejection: float
+    pressure_bar: float
+    temperature_c: float
+    concentration_mg_l: float
+    recovery: float
+
+
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """What the plant pays, in its own currency; None when not said."""
+
+    energy_per_kwh: float | None = None
+    water_per_m3: float | None = None
+    cleaning: float | None = None
+    element: float | None = None
+    currency: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TrainConfig:
+    """One train: geometry, points, limits, and the same as the rules see it (`model`)."""
+
+    id: str
+    name: str
+    stages: tuple[Stage, ...]
+    points: tuple[PointConfig, ...]
+    limits: Limits
+    baseline: BaselineConfig
+    design: Design
+    element_test: ElementTest | None
+    prices: Prices
+    model: Train
+
+    def devices(self) -> tuple[str, ...]:
+        """Ids of the devices that this train is read from, in the order of its points."""
+        return tuple(dict.fromkeys(point.device for point in self.points))
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """Somebody to tell. `urls` hold passwords: they are never printed.
+
+    classes : which classes of notice are sent.
+    hours, days : working time in the site's time zone, days from Monday = 0; it binds advisories only,
+        alarms always go out.
+    """
+
+    name: str
+    urls: tuple[str, ...] = field(repr=False)
+    classes: tuple[Literal["advisory", "alarm"], ...] = ("advisory", "alarm")
+    hours: tuple[str, str] = ("07:00", "17:00")
+    days: tuple[int, ...] = (0, 1, 2, 3, 4)
+
+    def __repr__(self) -> str:
+        return (
+            f"Contact(name={self.name!r}, urls=***, classes={self.classes!r}, "
+            f"hours={self.hours!r}, days={self.days!r})"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Where history and record are kept, and for how long."""
+
+    folder: Path
+    raw_hours: float = 72.0
+    minutes_years: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Where the web page is served. Port 0 takes any free one."""
+
+    host: str = "127.0.0.1"
+    port: int = 8350
+
+
+@dataclass(frozen=True, slots=True)
+class Forward:
+    """An InfluxDB v2 compatible target. `token` is a secret: it is never printed."""
+
+    url: str
+    org: str
+    bucket: str
+    token: str = field(default="", repr=False)
+
+    def __repr__(self) -> str:
+        return f"Forward(url={self.url!r}, org={self.org!r}, bucket={self.bucket!r}, token=***)"
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """The whole plant file.
+
+    warnings : one line each: what works, but not as well as it could, and why.
+    """
+
+    path: Path
+    site: Site
+    devices: Mapping[str, Device]
+    device_clock: Mapping[str, DeviceClock]
+    trains: tuple[TrainConfig, ...]
+    contacts: tuple[Contact, ...]
+    store: Store
+    page: Page
+    forward: Forward | None
+    water: Water
+    warnings: tuple[str, ...] = ()
+
+    def train(self, train_id: str) -> TrainConfig:
+        """The train with this id; KeyError when there is none."""
+        for train in self.trains:
+            if train.id == train_id:
+                return train
+        raise KeyError(train_id)
+
+    def points(self, device_id: str) -> tuple[PointConfig, ...]:
+        """Every point that is read from this device, over all trains."""
+        return tuple(p for train in self.trains for p in train.points if p.device == device_id)
