@@ -5,6 +5,7 @@
 Exceptions: PlantFileError (Exception) is the only one.
 """
 
+from .keys import Key, known_keys
 from .load import load
 from .problems import PlantFileError, Problem
 from .result import (
@@ -30,6 +31,7 @@ __all__ = [
     "DeviceClock",
     "ElementTest",
     "Forward",
+    "Key",
     "Page",
     "Plant",
     "PlantFileError",
@@ -39,5 +41,6 @@ __all__ = [
     "Site",
     "Store",
     "TrainConfig",
+    "known_keys",
     "load",
 ]

@@ -6,7 +6,7 @@ from typing import TypeVar
 
 from rules.train import Water
 
-from . import devices, people, toml, trains
+from . import completeness, devices, people, toml, trains
 from .lines import Lines
 from .problems import PlantFileError, Report, either, nearest, shown
 from .result import Forward, Page, Plant, Site, Store
@@ -181,6 +181,8 @@ class _Draft:
             forward = people.forward(self.forward.table, self.secrets)
         protocols = self.protocols()
         configs = tuple(trains.convert(train, protocols, water) for train in self.trains)
+        for train, config in zip(self.trains, configs, strict=True):
+            completeness.check(config, train.train.loc, self.report)
         return Plant(
             path=path,
             site=Site(**self.site.table.model_dump()),

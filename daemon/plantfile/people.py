@@ -220,7 +220,10 @@ def check_forward(forward: Checked[ForwardTable], secrets: Secrets, report: Repo
                 "make the file with the token as its only line, readable by the service",
             )
         elif secrets.readable_by_all(table.token_file):
-            report.warning(loc, f"token_file {shown(table.token_file)} can be read by everybody")
+            report.warning(
+                (*loc, "token_file"),
+                f"token_file {shown(table.token_file)} can be read by everybody",
+            )
     elif table.token_env is not None and not secrets.environment.get(table.token_env):
         report.problem(
             (*loc, "token_env"),

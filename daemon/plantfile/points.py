@@ -252,12 +252,6 @@ def _check_register(point: Checked[PointTable], report: Report) -> None:
             f'type "{table.type}" does not fit bit, which takes one bit of one register',
             'write type = "bool", or remove bit',
         )
-    elif table.bit is None and not single and table.type == "bool":
-        report.problem(
-            (*loc, "type"),
-            'type "bool" of a whole register does not say which bit',
-            'add bit (0 to 15), or write type = "uint16" when the register holds 0 or 1',
-        )
     last = (table.register_ or 0) + _REGISTERS[_type_of(table)] - 1
     if point.ok("register") and table.register_ is not None and last > 65535:
         report.problem(

@@ -70,6 +70,8 @@ def place(tree: Mapping[str, object], loc: Loc) -> str:
     >>> place({"train": [{"id": "A", "stage": [{}, {}]}]}, ("train", 0, "stage", 1, "vessels"))
     'train "A", stage 2'
     """
+    if len(loc) == 1:
+        return ""  # the table itself is in question: the message names it
     words: list[str] = []
     node: object = tree
     index = 0

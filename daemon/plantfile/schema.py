@@ -172,6 +172,13 @@ class DesignTable(TableModel):
     permeate_flow_m3h: float | None = key(
         "design permeate flow of the train [m3/h]", 75.0, None, gt=0, le=100000
     )
+    permeate_flow: float | None = key(
+        "the same without its unit in the name: taken as m3/h, with a warning",
+        75.0,
+        None,
+        gt=0,
+        le=100000,
+    )
     recovery: float | None = key("design recovery, a fraction", 0.75, None, ge=0.05, le=0.95)
 
 

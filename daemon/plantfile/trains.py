@@ -74,6 +74,7 @@ def check(train: CheckedTrain, protocols: Mapping[str, str | None], report: Repo
     for point in train.points:
         points.check(point, around, report)
     _check_duplicates(train, report)
+    _check_design(train, report)
     _check_limits(train, report)
     _check_baseline(train, report)
 
@@ -135,6 +136,21 @@ def _may_share(one: Checked[PointTable], other: Checked[PointTable]) -> bool:
         return True
     between = {one.table.role, other.table.role} == {"concentrate_pressure", "feed_pressure"}
     return between and one.table.stage != other.table.stage
+
+
+def _check_design(train: CheckedTrain, report: Report) -> None:
+    design = train.design
+    if design is None or not design.ok("permeate_flow", "permeate_flow_m3h"):
+        return
+    table, at = design.table, (*design.loc, "permeate_flow")
+    if table.permeate_flow is None:
+        return
+    if table.permeate_flow_m3h is not None:
+        report.problem(
+            at, "permeate_flow and permeate_flow_m3h are both given", "keep permeate_flow_m3h"
+        )
+    else:
+        report.warning(at, "permeate_flow is taken as m3/h; better write permeate_flow_m3h")
 
 
 def _check_limits(train: CheckedTrain, report: Report) -> None:
@@ -225,7 +241,7 @@ def convert(train: CheckedTrain, protocols: Mapping[str, str | None], water: Wat
         instruments.append(points.instrument(point.table, config, water))
     stages = tuple(_stage(stage.table) for stage in train.stages if stage is not None)
     limits = Limits(**_plain(train.limits))
-    design = Design(**_plain(train.design))
+    design = _design(train.design)
     model = Train(
         id=table.id,
         stages=stages,
@@ -271,6 +287,14 @@ def _stage(table: StageTable) -> Stage:
         permeate_port=table.permeate_port,
         adapter_length_mm=table.adapter_length_mm,
     )
+
+
+def _design(checked: Checked[DesignTable] | None) -> Design:
+    if checked is None:
+        return Design()
+    table = checked.table
+    flow = table.permeate_flow if table.permeate_flow_m3h is None else table.permeate_flow_m3h
+    return Design(permeate_flow_m3h=flow, recovery=table.recovery)
 
 
 def _plain(checked: Checked[Any] | None) -> dict[str, Any]:

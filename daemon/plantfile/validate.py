@@ -10,7 +10,7 @@ from pydantic_core import ErrorDetails
 
 from .lines import Loc
 from .problems import Report, either, meant_or_use, nearest, shown
-from .schema import TableModel
+from .schema import LimitsTable, TableModel
 
 M = TypeVar("M", bound=TableModel)
 
@@ -38,8 +38,14 @@ def validate(model: type[M], raw: object, loc: Loc, report: Report) -> Checked[M
     except ValidationError as exc:
         fields = keys_of(model)
         failed: set[str] = set()
-        for error in exc.errors(include_url=False):
+        errors = exc.errors(include_url=False)
+        unknown = [str(e["loc"][0]) for e in errors if e["type"] == "extra_forbidden"]
+        mistyped = {near for name in unknown if (near := nearest(name, fields)) is not None}
+        for error in errors:
             name = str(error["loc"][0])
+            if error["type"] == "missing" and name in mistyped:
+                failed.add(name)
+                continue  # "did you mean" at the mistyped key says it already
             if name in failed and error["type"] != "extra_forbidden":
                 continue  # the members of a union each complain; the first says it
             failed.add(name)
@@ -132,6 +138,13 @@ def _words(
         if name == "range":
             return f"{name} = {shown(value)} does not hold two numbers", f"write {name} = {example}"
         return f"{name} is empty", f"write {name} = {example}"
+    if model is LimitsTable and kind in (
+        "less_than",
+        "greater_than",
+        "less_than_equal",
+        "greater_than_equal",
+    ):
+        return _limit(name, value, info)
     if kind in (
         "greater_than",
         "greater_than_equal",
@@ -147,6 +160,20 @@ def _words(
             f"give {wanted}, like {name} = {example}",
         )
     return f"{name} = {shown(value)}: {error['msg']}", f"write {name} = {example}"
+
+
+def _limit(name: str, value: object, info: FieldInfo) -> tuple[str, str]:
+    """A limit with the wrong sign or in per cent: the two usual slips."""
+    found = f"{name} = {shown(value)} is not a limit"
+    example = shown(info.default)
+    if name == "permeate_flow":
+        return found, f"a fall counts, as a fraction below 0, like {name} = {example}"
+    if name in ("salt_passage", "pressure_drop"):
+        return (
+            found,
+            f"a rise counts, as a fraction above 0 and not in per cent, like {name} = {example}",
+        )
+    return found, f"give a number {limits(info)}"
 
 
 def _wanted(info: FieldInfo, kind: str) -> str:

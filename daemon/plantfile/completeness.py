@@ -1,0 +1,68 @@
+"""Whether a train's instruments allow anything to be normalized, and what they do not allow."""
+
+from rules import sections
+
+from .lines import Loc
+from .problems import Report, either
+from .result import TrainConfig
+from .units import KIND_OF_ROLE
+
+
+def check(train: TrainConfig, loc: Loc, report: Report) -> None:
+    """Refuse a train that cannot be normalized at all; else warn of what is missing, and why."""
+    plan = sections.plan(train.model)
+    if not plan.usable:
+        report.problem(
+            (*loc, "id"),
+            f"its instruments allow nothing to be normalized ({'; '.join(_shortest(plan.reasons))})",
+            _least(train),
+        )
+        return
+    at = (*loc, "id")
+    if plan.reasons:
+        judged = [
+            f"{_title(section.name)} for {either([_said(q) for q in section.quantities], 'and')}"
+            for section in plan.sections
+        ]
+        report.warning(at, f"can be normalized: {'; '.join(judged)}")
+    for reason in (*plan.reasons, *plan.notes):
+        report.warning(at, reason)
+    unlimited = [
+        point.signal
+        for point in train.points
+        if point.si_range is None and KIND_OF_ROLE[point.role] != "status"
+    ]
+    if unlimited:
+        report.warning(
+            at,
+            f"without range, so that a reading beyond the transmitter's range passes for good: "
+            f"{', '.join(unlimited)}",
+        )
+
+
+def _shortest(reasons: tuple[str, ...]) -> list[str]:
+    """Of a train of several stages only what the whole train lacks: it asks for the fewest instruments."""
+    whole = [reason for reason in reasons if reason.startswith("train: ")]
+    return [reason.partition(": ")[2] for reason in whole or reasons]
+
+
+def _least(train: TrainConfig) -> str:
+    """The fewest instruments that are to be added so that something can be judged."""
+    have = {point.signal for point in train.points}
+    flows = ("feed_flow", "permeate_flow", "concentrate_flow")
+    known = [flow for flow in flows if flow in have]
+    missing = [flow for flow in flows if flow not in have][: max(0, 2 - len(known))]
+    pressures = ("1/feed_pressure", f"{len(train.stages)}/concentrate_pressure")
+    missing += [name for name in ("feed_temperature", *pressures) if name not in have]
+    return (
+        f"add {either(missing, 'and')}, the least for the pressure drop; the permeate flow needs "
+        "feed_conductivity too, and salt passage permeate_conductivity"
+    )
+
+
+def _title(section: str) -> str:
+    return "the whole train" if section == "train" else f"stage {section}"
+
+
+def _said(quantity: str) -> str:
+    return quantity.replace("_", " ")
