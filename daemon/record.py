@@ -219,6 +219,7 @@ class Outgoing:
     key: str
     train: str
     notice: str
+    event: str
     contact: str
     url: int
     notice_class: str
@@ -428,13 +429,14 @@ class Record:
             not_before = min(not_before, *(row["not_before"] for row in older))
             body += "\nReplaces " + ", ".join(row["key"] for row in older) + ", not sent before."
         cursor = self._connection.execute(
-            "INSERT INTO outgoing (journal_seq, key, train, notice, contact, url, notice_class, title,"
-            " body, not_before) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT INTO outgoing (journal_seq, key, train, notice, event, contact, url, notice_class,"
+            " title, body, not_before) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 line.seq,
                 line.key,
                 line.train,
                 line.notice,
+                line.event,
                 contact,
                 url,
                 notice_class,
@@ -460,7 +462,7 @@ class Record:
                 (at, outgoing_id),
             )
 
-    def mark_failed(self, outgoing_id: int, error: str, *, needs_person: bool) -> None:
+    def mark_failed(self, outgoing_id: int, error: str, needs_person: bool) -> None:
         """The message was not accepted; it stays to be sent. A superseded one stays superseded."""
         with self.transaction() as connection:
             connection.execute(

@@ -54,6 +54,7 @@ CREATE TABLE outgoing (
     key TEXT NOT NULL,
     train TEXT NOT NULL,
     notice TEXT NOT NULL,
+    event TEXT NOT NULL,
     contact TEXT NOT NULL,
     url INTEGER NOT NULL,
     notice_class TEXT NOT NULL,
