@@ -32,17 +32,18 @@ _NACL: Final = (
     -0.00020896385502249082,
     3.090053947482543e-05,
 )
-# Seawater: fitted to PSS-78/TEOS-10 from 0.5 to 90 mS/cm, and below that to the limiting ionic
+# Seawater: fitted to PSS-78/TEOS-10 from 0.3 to 92 mS/cm within 0.035 %, and below that to the limiting ionic
 # conductivities of the reference composition (0.4536 mg/L per µS/cm at zero concentration).
 _SEAWATER: Final = (
-    -0.7904895571005062,
-    0.26636902663844164,
-    0.06410877536915102,
-    -0.26993664695314357,
-    0.25113759948967623,
-    -0.11351539360604972,
-    0.025662999412511073,
-    -0.002310892601210851,
+    -0.7903287829253075,
+    0.25616986404863334,
+    0.13615937364535285,
+    -0.4657222448726965,
+    0.5148039816978968,
+    -0.3070815546095504,
+    0.10445945156213468,
+    -0.019005500171784432,
+    0.0014353325841594542,
 )
 # ln(k_T/k_25) = x·(...) with x = (T − 25)/25. NaCl: limiting ionic conductivities, Robinson and
 # Stokes, appendix 6.2. Seawater: PSS-78 at zero pressure, with s = sqrt(k25 / 10 mS/cm).

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rules import conductivity, temperature, water
-from rules.fits import Array
+from rules import conductivity, normalize, temperature, water
+from rules.fits import Array, above_zero
 from rules.train import Instrument, Stage, Train, signal
 
 
@@ -86,10 +86,6 @@ def _column(name: str) -> Recipe:
 
 def _constant(value: float) -> Recipe:
     return Recipe(frozenset(), lambda columns: np.full(columns.rows, value))
-
-
-def _above_zero(x: Array) -> Array:
-    return np.where(x > 0, x, np.nan)
 
 
 def _total(*parts: Array) -> Array:
@@ -214,7 +210,7 @@ class _Sources:
                 flows, salts = parts[:n], parts[n:]
                 total = q + sum(flows)
                 left = total * c - sum(f * s for f, s in zip(flows, salts, strict=True))
-                return np.asarray(_above_zero(left) / _above_zero(q))
+                return np.asarray(above_zero(left) / above_zero(q))
 
             by_difference = combine(
                 rest,
@@ -234,7 +230,7 @@ class _Sources:
         """Concentration of the train's feed: measured, else from the concentrate by mass balance."""
 
         def back(cc: Array, cp: Array, q: Array, p: Array) -> Array:
-            return np.asarray(((q - p) * cc + p * cp) / _above_zero(q))
+            return np.asarray(((q - p) * cc + p * cp) / above_zero(q))
 
         cp = self.train_passed if isinstance(self.train_passed, Recipe) else _constant(0.0)
         found = _first(
@@ -263,7 +259,7 @@ class _Sources:
         """Feed concentration of each stage, by salt balance over the stages before it."""
 
         def onward(c: Array, q: Array, p: Array, cp: Array, left: Array) -> Array:
-            return np.asarray((q * c - p * cp) / _above_zero(left))
+            return np.asarray((q * c - p * cp) / above_zero(left))
 
         salt: dict[int, Found] = {1: self.feed_salt}
         for k in self.numbers[1:]:
@@ -354,7 +350,7 @@ def _section(
     def osmotic(c: Array, temperature_c: Array) -> Array:
         return water.osmotic_pressure_bar(c, temperature_c, law)
 
-    recovery = combine(lambda q, f: q / _above_zero(f), permeate, feed)
+    recovery = combine(lambda q, f: q / above_zero(f), permeate, feed)
     average = combine(water.feed_brine_average, salt, recovery)
     pi_feed = combine(osmotic, average, t)
     pi_perm: Found
@@ -363,47 +359,35 @@ def _section(
     else:
         pi_perm = _constant(0.0)
         extra.append("the permeate is taken as salt-free in the net driving pressure")
-    ndp = combine(
-        lambda pf, pc, pp, f, p: (pf + pc) / 2.0 - pp - f + p,
-        p_feed,
-        p_conc,
-        p_perm,
-        pi_feed,
-        pi_perm,
-    )
+    drop = combine(np.subtract, p_feed, p_conc)
+    ndp = combine(normalize.net_driving_pressure_bar, p_feed, drop, p_perm, pi_feed, pi_perm)
     water_factor = combine(
         lambda x: temperature.arrhenius_factor(x, activation_k=train.water_activation_k), t
     )
     salt_factor = combine(
         lambda x: temperature.arrhenius_factor(x, activation_k=train.salt_activation_k), t
     )
+    viscosity = combine(water.viscosity_mpa_s, t)
+    average_flow = combine(lambda f, q: f - q / 2.0, feed, permeate)
     found: dict[str, Found] = {
         "permeate_flow": combine(
-            lambda q, f, p: np.log(_above_zero(q) / (area_m2 * f * _above_zero(p))),
+            lambda q, p, f: np.log(normalize.water_permeability(q, p, f, area_m2=area_m2)),
             permeate,
-            water_factor,
             ndp,
+            water_factor,
         ),
         "salt_passage": combine(
-            lambda q, c, f, a: np.log(
-                _above_zero(q) * _above_zero(c) / (area_m2 * f * _above_zero(a))
-            ),
+            lambda q, c, a, f: np.log(normalize.salt_permeability(q, c, a, f, area_m2=area_m2)),
             permeate,
             passed,
-            salt_factor,
             average,
+            salt_factor,
         ),
         "pressure_drop": combine(
-            lambda pf, pc, f, q, x: (
-                np.log(_above_zero(pf - pc))
-                - exponent * np.log(_above_zero(f - q / 2.0))
-                - (2.0 - exponent) * np.log(water.viscosity_mpa_s(x))
-            ),
-            p_feed,
-            p_conc,
-            feed,
-            permeate,
-            t,
+            lambda d, q, x: np.log(normalize.pressure_drop_coefficient(d, q, x, exponent=exponent)),
+            drop,
+            average_flow,
+            viscosity,
         ),
     }
     inputs: dict[str, Found] = {
@@ -476,7 +460,7 @@ def balance_recipes(train: Train) -> dict[str, Recipe]:
     n = len(s.numbers)
 
     def ratio(over: Array, under: Array) -> Array:
-        return np.asarray(np.log(_above_zero(over) / _above_zero(under)))
+        return np.asarray(np.log(above_zero(over) / above_zero(under)))
 
     def mixed(*parts: Array) -> Array:
         flows, salts = parts[:n], parts[n:]

@@ -201,6 +201,18 @@ class Plan:
         )
 
 
+def _reasons(section: SectionRecipes, *, skip: set[str]) -> list[str]:
+    """One sentence for each reason, naming all the quantities that it costs."""
+    by_reason: dict[str, list[str]] = {}
+    for quantity, reason in section.missing.items():
+        if quantity not in skip:
+            by_reason.setdefault(reason, []).append(quantity.replace("_", " "))
+    return [
+        f"{section.title}: {' and '.join(lost)} cannot be normalized: {reason}"
+        for reason, lost in by_reason.items()
+    ]
+
+
 def plan(train: Train) -> Plan:
     """Which sections, quantities and balances the instruments of a train allow. Needs no data.
 
@@ -225,11 +237,7 @@ def plan(train: Train) -> Plan:
         quantities = tuple(
             q for q in QUANTITIES if q in section.observables and not (whole and q in complete)
         )
-        for quantity, reason in section.missing.items():
-            if not (whole and quantity in complete):
-                reasons.append(
-                    f"{section.title}: no {quantity.replace('_', ' ')}, because {reason}"
-                )
+        reasons += _reasons(section, skip=complete if whole else set())
         if not quantities:
             continue
         notes += [n for n in section.notes if n not in notes]
