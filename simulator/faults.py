@@ -1,0 +1,177 @@
+"""What can go wrong in the simulated plant, where, how fast, and what it does to the elements."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from simulator.growth import grown
+from simulator.vessels import StageShape, StageState
+from simulator.water import Floats
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What a membrane fault of severity 1 does to the worst element when fully grown.
+
+    water, salt, friction : relative change of A, B and the friction multiplier.
+    water_lag : power of the growth that A follows; above 1, flow is lost later than friction rises.
+    profile : how the elements of a stage share it (`PROFILES`).
+    stage : where it starts when the scenario does not say: 1, -1 (the last) or 0 (all stages).
+    """
+
+    water: float = 0.0
+    salt: float = 0.0
+    friction: float = 0.0
+    water_lag: float = 1.0
+    profile: str = "even"
+    stage: int = 1
+
+
+# Sizes: typical magnitudes of the cause matrix in the project's reference folder ("general
+# knowledge"); they bring a stage past the customary limits within the growth time.
+EFFECTS = {
+    "biofouling": Effect(-0.34, 0.06, 1.00, 1.8, "lead", 1),
+    "colloidal_fouling": Effect(-0.24, 0.05, 0.60, 1.0, "front", 1),
+    "metal_oxide_fouling": Effect(-0.32, 0.18, 0.45, 1.0, "lead", 1),
+    "organic_fouling": Effect(-0.22, -0.05, 0.04, 1.0, "even", 0),
+    "scaling": Effect(-0.55, 0.90, 1.50, 1.0, "tail", -1),
+    "oxidation_damage": Effect(0.15, 1.80, 0.0, 1.0, "lead", 1),
+    "abrasion": Effect(0.06, 0.80, 0.0, 1.0, "lead", 1),
+    "compaction": Effect(-0.16, -0.04, 0.0, 1.0, "even", 0),
+}
+LEAKS = ("o_ring_leak", "damaged_element", "brine_seal_bypass")
+LINES = ("permeate_backpressure",)
+TRANSMITTERS = (
+    "transmitter_offset",
+    "transmitter_drift",
+    "transmitter_span",
+    "transmitter_freeze",
+    "transmitter_lost",
+)
+KINDS = (*EFFECTS, *LEAKS, *LINES, *TRANSMITTERS)
+PROFILES = ("lead", "front", "even", "tail")
+
+LEAK_REFERENCE_BAR = 12.0
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of a scenario.
+
+    severity : size at full growth: a multiplier of `EFFECTS` for membrane faults; the part of a
+        vessel's permeate that leaks in for `o_ring_leak` and `damaged_element`; the part of the
+        feed that bypasses for `brine_seal_bypass`; bar for `permeate_backpressure`.
+    vessel : one vessel of the stage, or None for all. element, joint : position, when it has one;
+        joint 0 is the feed adapter, joint k lies between elements k and k + 1.
+    tag : the transmitter concerned. offset : its error in the unit of the signal.
+    percent : its error in per cent of the reading. until_day : when it is repaired.
+    """
+
+    kind: str
+    onset_day: float
+    growth: str = "linear"
+    grows_days: float = 28.0
+    severity: float = 1.0
+    stage: int | None = None
+    vessel: int | None = None
+    element: int | None = None
+    joint: int | None = None
+    tag: str = ""
+    offset: float = 0.0
+    percent: float = 0.0
+    until_day: float | None = None
+
+    def size(self, day: Floats) -> Floats:
+        """Part of the full size at days since the start of the scenario, 0 to 1."""
+        day = np.asarray(day, dtype=float)
+        part = grown(self.growth, day - self.onset_day, self.grows_days)
+        if self.until_day is not None:
+            part = np.where(day >= self.until_day, 0.0, part)
+        return part
+
+    def stages(self, count: int) -> tuple[int, ...]:
+        """Numbers of the stages concerned, of a train with `count` stages."""
+        if self.stage is not None:
+            return (self.stage,)
+        default = EFFECTS[self.kind].stage if self.kind in EFFECTS else 1
+        if default == 0:
+            return tuple(range(1, count + 1))
+        return (count,) if default < 0 else (default,)
+
+
+def profile(name: str, elements: int) -> Floats:
+    """Share of each element of a vessel, feed end first; the worst element has 1."""
+    position = np.arange(elements, dtype=float)
+    if name == "lead":
+        return np.exp(-position / 1.8)
+    if name == "front":
+        return np.exp(-position / 5.0)
+    if name == "tail":
+        return np.exp(-(elements - 1.0 - position) / 1.3)
+    if name == "even":
+        return np.ones(elements)
+    raise ValueError(f"profile {name!r} is not known; use one of {', '.join(PROFILES)}")
+
+
+def _vessels(fault: Fault, shape: StageShape) -> Floats:
+    if fault.vessel is None:
+        return np.ones(shape.vessels)
+    chosen = np.zeros(shape.vessels)
+    chosen[fault.vessel - 1] = 1.0
+    return chosen
+
+
+def apply(
+    state: StageState,
+    shape: StageShape,
+    number: int,
+    stages: int,
+    faults: Sequence[Fault],
+    day: Floats,
+    vessel_permeate_m3h: float,
+) -> StageState:
+    """The elements of stage `number` with the faults that have begun; the input is not changed."""
+    water, salt, friction = state.water, state.salt, state.friction
+    bypass, hole, joint = state.bypass, state.element_leak, state.joint_leak
+    for fault in faults:
+        if fault.kind in LINES or fault.kind in TRANSMITTERS or number not in fault.stages(stages):
+            continue
+        part = fault.size(day)
+        if not np.any(part > 0.0):
+            continue
+        part = part[None, :, None]
+        where = _vessels(fault, shape)[None, None, :]
+        if fault.kind in EFFECTS:
+            effect = EFFECTS[fault.kind]
+            share = profile(effect.profile, shape.elements)
+            if fault.element is not None:
+                share = (np.arange(shape.elements) == fault.element - 1).astype(float)
+            place = share[:, None, None] * where * fault.severity
+            water = water * np.maximum(1.0 + effect.water * place * part**effect.water_lag, 0.02)
+            salt = salt * np.maximum(1.0 + effect.salt * place * part, 0.02)
+            friction = friction * np.maximum(1.0 + effect.friction * place * part, 0.02)
+            continue
+        if fault.kind == "brine_seal_bypass":
+            at = np.ones(shape.elements)
+            if fault.element is not None:
+                at = (np.arange(shape.elements) == fault.element - 1).astype(float)
+            bypass = bypass + at[:, None, None] * where * part * fault.severity
+            continue
+        opening = fault.severity * vessel_permeate_m3h / LEAK_REFERENCE_BAR**0.5 * where * part
+        if fault.kind == "o_ring_leak":
+            at_joint = np.arange(shape.elements + 1) == (3 if fault.joint is None else fault.joint)
+            joint = joint + at_joint.astype(float)[:, None, None] * opening
+        else:
+            at_element = np.arange(shape.elements) == (fault.element or 1) - 1
+            hole = hole + at_element.astype(float)[:, None, None] * opening
+    return StageState(water, salt, friction, bypass, hole, joint)
+
+
+def line_pressure(faults: Sequence[Fault], number: int, stages: int, day: Floats) -> Floats:
+    """Extra pressure in the permeate line of a stage. [bar]"""
+    extra = np.zeros_like(np.asarray(day, dtype=float))
+    for fault in faults:
+        if fault.kind == "permeate_backpressure" and number in fault.stages(stages):
+            extra = extra + fault.severity * fault.size(day)
+    return extra

@@ -1,0 +1,315 @@
+"""A plant that runs a scenario: what its instruments show at any time, and what is true."""
+
+from collections.abc import Mapping
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator import faults as fault_kinds
+from simulator.faults import Fault
+from simulator.feed import FeedWater
+from simulator.hydraulics import Demand, Start, TrainResult, solve
+from simulator.instruments import by_signal, demo, measured, shown
+from simulator.noise import gauss, key, wander
+from simulator.operation import DAY_S, Mode, Modes, Timeline
+from simulator.scenario import DEFAULT_START, Scenario, load
+from simulator.vessels import StageState, Surroundings
+from simulator.water import Floats, transmitter_conductivity_us_cm
+
+TRAIN = "A"
+CHUNK = 1500  # instants solved at once: large enough for numpy, small enough for the cache
+FLUSH_FEED_PART = 0.6
+FLUSH_PERMEATE_PART = 0.04
+FLUSH_BAR = (3.0, 2.2, 2.1, 1.5)  # inlet and outlet of each stage at the flush flow
+CLEANING_FEED_PART = 0.45
+STANDING_BAR = 0.3
+START_UP_DECAY_S = 300.0
+
+
+class Plant:
+    """One train of a scenario; everything it shows depends only on scenario, seed and time."""
+
+    def __init__(self, scenario: Scenario | str, seed: int = 1, start: datetime = DEFAULT_START):
+        self.scenario = load(scenario) if isinstance(scenario, str) else scenario
+        self.seed = seed
+        if start.tzinfo is None:
+            raise ValueError("start must have a time zone, for example 2026-01-05T00:00:00Z")
+        self.start_s = start.timestamp()
+        self.now_s = self.start_s
+        self.shapes = self.scenario.plant.stages
+        self.instruments = demo(len(self.shapes))
+        self.timeline = Timeline(self.scenario, seed, self.start_s)
+        self.feed = FeedWater(self.scenario.feed, seed, self.start_s)
+        self._by_signal = by_signal(self.instruments)
+        self._check_tags()
+        self._new = tuple(self._as_built(number) for number in range(1, len(self.shapes) + 1))
+        self._start: Start | None = None
+        self._frozen: dict[tuple[str, float], float] = {}
+        self._readings = self._at(self.start_s)
+
+    def _check_tags(self) -> None:
+        for fault in self.scenario.faults:
+            if fault.tag and fault.tag not in self._by_signal:
+                raise ValueError(
+                    f"scenario {self.scenario.name}: fault {fault.kind}: there is no instrument "
+                    f"{fault.tag!r}; instruments are {', '.join(self._by_signal)}"
+                )
+
+    @property
+    def tags(self) -> tuple[str, ...]:
+        """Tags of all instruments, in the order of the plant file."""
+        return tuple(f"{TRAIN}/{i.signal}" for i in self.instruments)
+
+    def advance(self, to_s: float) -> None:
+        """Let the plant run until a time. [s since 1970-01-01 UTC]"""
+        if to_s < self.now_s:
+            raise ValueError(f"time runs forward: now {self.now_s}, asked for {to_s}")
+        self.now_s = to_s
+        self._readings = self._at(to_s)
+
+    def readings(self) -> dict[str, float]:
+        """What the instruments show now, by tag, in bar, m3/h, degC, uS/cm; NaN = no signal."""
+        return dict(self._readings)
+
+    def _at(self, time_s: float) -> dict[str, float]:
+        return {tag: float(v[0]) for tag, v in self.sample(np.array([time_s])).items()}
+
+    def sample(self, times_s: Floats) -> dict[str, Floats]:
+        """What the instruments show at many times at once, by tag."""
+        truth = self.truth(times_s)
+        out: dict[str, Floats] = {}
+        for instrument in self.instruments:
+            value = measured(instrument, truth[instrument.signal], times_s, self.seed)
+            for fault in self.scenario.faults:
+                if fault.tag == instrument.signal:
+                    value = self._spoil(fault, value, times_s)
+            out[f"{TRAIN}/{instrument.signal}"] = shown(instrument, value)
+        return out
+
+    def _spoil(self, fault: Fault, value: Floats, times_s: Floats) -> Floats:
+        day = (times_s - self.start_s) / DAY_S
+        active = day >= fault.onset_day
+        if fault.until_day is not None:
+            active &= day < fault.until_day
+        if not np.any(active):
+            return value
+        size = fault.size(day)
+        if fault.kind == "transmitter_freeze":
+            return np.where(active, self._value_at_onset(fault), value)
+        if fault.kind == "transmitter_lost":
+            return np.where(active, np.nan, value)
+        return value * (1.0 + fault.percent / 100.0 * size) + fault.offset * size
+
+    def _value_at_onset(self, fault: Fault) -> float:
+        place = (fault.tag, fault.onset_day)
+        if place not in self._frozen:
+            onset = np.array([self.start_s + fault.onset_day * DAY_S])
+            truth = self.truth(onset)[fault.tag]
+            self._frozen[place] = float(
+                measured(self._by_signal[fault.tag], truth, onset, self.seed)[0]
+            )
+        return self._frozen[place]
+
+    def _as_built(self, number: int) -> StageState:
+        spec, shape = self.scenario.plant, self.shapes[number - 1]
+        size = (shape.elements, 1, shape.vessels)
+        count = np.arange(shape.elements * shape.vessels)
+
+        def scatter(name: str, spread: float) -> Floats:
+            drawn = np.clip(gauss(key(self.seed, "built", number, name), count), -2.5, 2.5)
+            return np.exp(spread * drawn).reshape(size)
+
+        return StageState(
+            water=spec.water_lmh_bar * scatter("water", spec.water_scatter),
+            salt=spec.salt_lmh * scatter("salt", spec.salt_scatter),
+            friction=scatter("friction", spec.friction_scatter),
+            bypass=np.zeros(size),
+            element_leak=np.zeros(size),
+            joint_leak=np.zeros((shape.elements + 1, 1, shape.vessels)),
+        )
+
+    def stage_state(self, number: int, times_s: Floats) -> StageState:
+        """The elements of a stage at each time: as built, aged, and with the faults so far."""
+        built, ageing = self._new[number - 1], self.scenario.ageing
+        day = (times_s - self.start_s) / DAY_S
+        years = (day / 365.25)[None, :, None]
+        aged = StageState(
+            water=built.water * np.exp(np.log1p(ageing.water_percent_year / 100.0) * years),
+            salt=built.salt * np.exp(np.log1p(ageing.salt_percent_year / 100.0) * years),
+            friction=built.friction,
+            bypass=built.bypass,
+            element_leak=built.element_leak,
+            joint_leak=built.joint_leak,
+        )
+        shapes = self.shapes
+        vessel_permeate = self.scenario.operation.permeate_m3h / sum(s.vessels for s in shapes)
+        return fault_kinds.apply(
+            aged,
+            shapes[number - 1],
+            number,
+            len(shapes),
+            self.scenario.faults,
+            day,
+            vessel_permeate,
+        )
+
+    def solved(
+        self,
+        times_s: Floats,
+        *,
+        permeate: Floats,
+        feed: Floats,
+        temperature_c: Floats,
+        salt_mg_l: Floats,
+        highest_bar: float | None = None,
+    ) -> TrainResult:
+        """The steady state of the train, as it is at each time, for given flows and feed water."""
+        spec = self.scenario.plant
+        day = (times_s - self.start_s) / DAY_S
+        count = len(self.shapes)
+        return solve(
+            self.shapes,
+            [self.stage_state(number, times_s) for number in range(1, count + 1)],
+            Surroundings(
+                temperature_c[:, None],
+                spec.water_activation_k,
+                spec.salt_activation_k,
+            ),
+            Demand(
+                permeate_m3h=permeate,
+                feed_m3h=feed,
+                feed_mg_l=salt_mg_l,
+                permeate_static=[
+                    spec.permeate_static_bar
+                    + fault_kinds.line_pressure(self.scenario.faults, number, count, day)
+                    for number in range(1, count + 1)
+                ],
+                permeate_line=[4.0e-3 / shape.vessels**2 for shape in self.shapes],
+                interstage_bar=spec.interstage_bar,
+                highest_bar=spec.highest_feed_bar if highest_bar is None else highest_bar,
+            ),
+            self._start,
+        )
+
+    def truth(self, times_s: Floats) -> dict[str, Floats]:
+        """The noiseless value of every signal at each time."""
+        times_s = np.atleast_1d(np.asarray(times_s, dtype=float))
+        parts = [
+            self._truth_part(times_s[begin : begin + CHUNK])
+            for begin in range(0, len(times_s), CHUNK)
+        ]
+        return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+    def _truth_part(self, times_s: Floats) -> dict[str, Floats]:
+        mode, since = self.timeline.mode(times_s)
+        permeate, recovery = self.timeline.setpoints(times_s)
+        # Real loops hunt a little around their set-points.
+        permeate = permeate * (1.0 + 0.002 * wander(key(self.seed, "hunt flow"), times_s, 240.0))
+        recovery = recovery + 0.001 * wander(key(self.seed, "hunt recovery"), times_s, 400.0)
+        feed = permeate / recovery
+        starting = mode == Mode.STARTING
+        ramp = np.where(starting, 0.4 + 0.6 * np.clip(since / 240.0, 0.0, 1.0), 1.0)
+        permeate, feed = permeate * ramp, feed * ramp
+        out = self._standing(times_s, mode, feed)
+        moving = (mode == Mode.STARTING) | (mode == Mode.RUNNING)
+        if np.any(moving):
+            result = self.solved(
+                times_s[moving],
+                permeate=permeate[moving],
+                feed=feed[moving],
+                temperature_c=self.feed.temperature_c(times_s[moving]),
+                salt_mg_l=self.feed.salt_mg_l(times_s[moving]),
+            )
+            self._fill(out, moving, result, feed[moving], mode, since)
+        return out
+
+    def _standing(self, times_s: Floats, mode: Modes, feed: Floats) -> dict[str, Floats]:
+        """Signals of a train at rest or in cleaning, and those that do not depend on it."""
+        temperature = self.feed.temperature_c(times_s)
+        cleaning = mode == Mode.CLEANING
+        size = np.ones_like(times_s)
+        flushing = mode == Mode.FLUSHING
+        circulation = np.where(cleaning, CLEANING_FEED_PART * feed, 0.0)
+        circulation = np.where(flushing, FLUSH_FEED_PART * feed, circulation)
+        made = np.where(flushing, FLUSH_PERMEATE_PART * circulation, 0.0)
+        salt = self.feed.salt_mg_l(times_s)
+        solution = np.where(cleaning, 4000.0, salt)
+        conducted = transmitter_conductivity_us_cm(solution, temperature)
+        stale = transmitter_conductivity_us_cm(60.0 * size, temperature)
+        turbidity = self.feed.turbidity_ntu(times_s)
+        orp = self.feed.orp_mv(times_s)
+        day = (times_s - self.start_s) / DAY_S
+        for fault in self.scenario.faults:
+            # The clues that an operator would find upstream.
+            if fault.kind == "colloidal_fouling":
+                turbidity = turbidity * (1.0 + 2.0 * (fault.size(day) > 0.0))
+            if fault.kind == "oxidation_damage":
+                orp = orp + 260.0 * (fault.size(day) > 0.0)
+        out = {
+            "feed_flow": circulation,
+            "feed_temperature": temperature,
+            "feed_conductivity": conducted,
+            "feed_ph": self.feed.ph(times_s),
+            "feed_orp": orp,
+            "feed_turbidity": turbidity,
+            "permeate_flow": made,
+            "permeate_conductivity": stale,
+            "concentrate_flow": circulation - made,
+            "concentrate_conductivity": conducted,
+            "running": ((mode == Mode.RUNNING) | (mode == Mode.STARTING)).astype(float),
+            "cleaning": cleaning.astype(float),
+            "flushing": (mode == Mode.FLUSHING).astype(float),
+        }
+        count = len(self.shapes)
+        for number in range(1, count + 1):
+            for end, name in enumerate(("feed_pressure", "concentrate_pressure")):
+                bar = np.where(cleaning, 2.8 - 0.5 * end - 0.7 * number, STANDING_BAR)
+                flush_bar = np.interp(2 * (number - 1) + end, range(len(FLUSH_BAR)), FLUSH_BAR)
+                out[f"{number}/{name}"] = np.where(flushing, flush_bar, bar)
+            out[f"{number}/permeate_flow"] = made / count
+            out[f"{number}/permeate_conductivity"] = stale
+            out[f"{number}/permeate_pressure"] = 0.2 * size
+        return {name: np.array(value, dtype=float) for name, value in out.items()}
+
+    def _fill(
+        self,
+        out: Mapping[str, Floats],
+        moving: NDArray[np.bool_],
+        result: TrainResult,
+        feed: Floats,
+        mode: Modes,
+        since: Floats,
+    ) -> None:
+        """Write the solved train into the signals at the times when it moves."""
+        temperature = out["feed_temperature"][moving]
+        running = mode[moving] == Mode.RUNNING
+        elapsed = np.where(running, since[moving] + 240.0, since[moving])
+        # Salt that diffused through the membranes at rest is washed out after a start.
+        old = 1.0 + 1.5 * np.exp(-np.maximum(elapsed, 0.0) / START_UP_DECAY_S)
+        last = result.stages[-1]
+        values = {
+            "feed_flow": feed,
+            "permeate_flow": result.permeate_m3h,
+            "permeate_conductivity": transmitter_conductivity_us_cm(
+                result.permeate_mg_l * old, temperature
+            ),
+            "concentrate_flow": last.concentrate_m3h,
+            "concentrate_conductivity": transmitter_conductivity_us_cm(
+                last.concentrate_mg_l, temperature
+            ),
+        }
+        for number, stage in enumerate(result.stages, 1):
+            values |= {
+                f"{number}/feed_pressure": stage.feed_bar,
+                f"{number}/concentrate_pressure": stage.concentrate_bar,
+                f"{number}/permeate_flow": stage.permeate_m3h,
+                f"{number}/permeate_conductivity": transmitter_conductivity_us_cm(
+                    stage.permeate_mg_l * old, temperature
+                ),
+                f"{number}/permeate_pressure": stage.permeate_bar,
+            }
+        for name, value in values.items():
+            out[name][moving] = value
+        if not np.any(mode != Mode.RUNNING):
+            self._start = result.start

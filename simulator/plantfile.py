@@ -1,0 +1,210 @@
+"""The plant file that fits the simulated plant, ready for `brinelark run` or `brinelark replay`."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from simulator.instruments import PER_SI, Instrument
+from simulator.plant import TRAIN, Plant
+
+CLOCK_REGISTER = 0
+STATUS_REGISTER = 90
+FIRST_REGISTER = 100
+NAMESPACE = "urn:brinelark:simulator"
+UNIT_ID = 1
+ON_OPCUA = (
+    "feed_ph",
+    "feed_orp",
+    "feed_turbidity",
+    "permeate_flow",
+    "permeate_conductivity",
+    "concentrate_flow",
+    "concentrate_conductivity",
+)
+
+
+@dataclass(frozen=True)
+class Extras:
+    """Optional tables of the plant file; None leaves a table out."""
+
+    store: str | None = None
+    page_port: int | None = None
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a served signal is found on Modbus."""
+
+    register: int
+    bit: int | None = None
+
+
+def places(plant: Plant) -> dict[str, Place]:
+    """Register of every signal; status bits share one register (and are coils and inputs too)."""
+    out: dict[str, Place] = {}
+    register, bit = FIRST_REGISTER, 0
+    for instrument in plant.instruments:
+        if instrument.status:
+            out[instrument.signal] = Place(STATUS_REGISTER, bit)
+            bit += 1
+        else:
+            out[instrument.signal] = Place(register)
+            register += 2
+    return out
+
+
+def node(signal: str) -> str:
+    """Node identifier of a signal on the OPC UA server."""
+    return f"nsu={NAMESPACE};s={TRAIN}/{signal}"
+
+
+def served(
+    plant: Plant,
+    *,
+    modbus_port: int,
+    opcua_port: int,
+    interval_s: float = 1.0,
+    extras: Extras | None = None,
+    host: str = "127.0.0.1",
+) -> str:
+    """Text of the plant file for the served plant: half of the points on each protocol."""
+    lines = _head(plant, extras or Extras())
+    lines += [
+        "[[device]]",
+        'id = "plc1"',
+        'protocol = "modbus-tcp"',
+        f"host = {_text(host)}",
+        f"port = {modbus_port}",
+        f"unit_id = {UNIT_ID}",
+        f"interval_s = {interval_s:g}",
+        "timeout_s = 2.0",
+        'clock = "device"',
+        f"clock_register = {CLOCK_REGISTER}  # float64, seconds since 1970-01-01 UTC",
+        "",
+        "[[device]]",
+        'id = "ua1"',
+        'protocol = "opcua"',
+        f"url = {_text(f'opc.tcp://{host}:{opcua_port}/')}",
+        f"interval_s = {interval_s:g}",
+        "timeout_s = 2.0",
+        'clock = "device"',
+        "",
+    ]
+    lines += _train(plant)
+    where = places(plant)
+    for instrument in plant.instruments:
+        lines += _point_head(instrument)
+        if instrument.signal in ON_OPCUA or instrument.signal.startswith("2/"):
+            lines += ['device = "ua1"', f"node = {_text(node(instrument.signal))}"]
+        else:
+            lines.append('device = "plc1"')
+            lines += _modbus(instrument, where[instrument.signal])
+        lines += _measuring(instrument, instrument.unit)
+    return "\n".join(lines)
+
+
+def exported(plant: Plant, csv_path: Path, extras: Extras | None = None) -> str:
+    """Text of the plant file for a historian export: one csv device, columns named by tag."""
+    lines = _head(plant, extras or Extras())
+    lines += [
+        "[[device]]",
+        'id = "historian"',
+        'protocol = "csv"',
+        f"path = {_text(str(csv_path))}",
+        "",
+    ]
+    lines += _train(plant)
+    for instrument in plant.instruments:
+        lines += _point_head(instrument)
+        lines += ['device = "historian"', f"column = {_text(f'{TRAIN}/{instrument.signal}')}"]
+        lines += _measuring(instrument, inside_unit(instrument))
+    return "\n".join(lines)
+
+
+def inside_unit(instrument: Instrument) -> str:
+    """Unit of the signal inside the simulator and in exports."""
+    return {"psi": "bar", "mS/cm": "µS/cm"}.get(instrument.unit, instrument.unit)
+
+
+def _text(value: str) -> str:
+    # A JSON string is a TOML basic string.
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _head(plant: Plant, extras: Extras) -> list[str]:
+    lines = [
+        "# An invented plant: written by the simulator, scenario "
+        f"{plant.scenario.name!r}, seed {plant.seed}.",
+        "",
+        "[site]",
+        'name = "Invented demo plant"',
+        'timezone = "UTC"',
+        "",
+    ]
+    if extras.store is not None:
+        lines += ["[store]", f"folder = {_text(extras.store)}", ""]
+    if extras.page_port is not None:
+        lines += ["[page]", f"port = {extras.page_port}", ""]
+    return lines
+
+
+def _train(plant: Plant) -> list[str]:
+    run = plant.scenario.operation
+    lines = [
+        "[[train]]",
+        f"id = {_text(TRAIN)}",
+        'name = "Invented brackish train"',
+        "",
+        "[train.design]",
+        f"permeate_flow_m3h = {run.permeate_m3h:g}",
+        f"recovery = {run.recovery:g}",
+        "",
+    ]
+    for shape in plant.shapes:
+        lines += [
+            "[[train.stage]]",
+            f"vessels = {shape.vessels}",
+            f"elements_per_vessel = {shape.elements}",
+            f"element_area_m2 = {shape.area_m2:g}",
+            f"element_length_mm = {shape.length_m * 1000.0:g}",
+            'permeate_port = "concentrate"',
+            "",
+        ]
+    return lines
+
+
+def _point_head(instrument: Instrument) -> list[str]:
+    stage, slash, role = instrument.signal.rpartition("/")
+    lines = ["[[train.point]]", f"role = {_text(role)}"]
+    if slash:
+        lines.append(f"stage = {stage}")
+    return lines
+
+
+def _modbus(instrument: Instrument, place: Place) -> list[str]:
+    # The three status bits come from three different tables, so that a run exercises them all.
+    if instrument.signal == "running":
+        return ['table = "coil"', f"register = {place.bit}", 'type = "bool"']
+    if instrument.signal == "cleaning":
+        return ['table = "discrete"', f"register = {place.bit}", 'type = "bool"']
+    if place.bit is not None:
+        return [f"register = {place.register}", 'type = "bool"', f"bit = {place.bit}"]
+    table = ['table = "input"'] if instrument.signal == "feed_temperature" else []
+    return [*table, f"register = {place.register}", 'type = "float32"']
+
+
+def _measuring(instrument: Instrument, unit: str) -> list[str]:
+    if instrument.status:
+        return [""]
+    factor = PER_SI[unit]
+    lines = [
+        f"unit = {_text(unit)}",
+        f"range = [{instrument.low * factor:.6g}, {instrument.high * factor:.6g}]",
+    ]
+    if instrument.of_reading:
+        lines.append(f"accuracy_of_reading = {instrument.accuracy_percent:g}")
+    else:
+        lines.append(f"accuracy = {instrument.accuracy_percent:g}")
+    if "conductivity" in instrument.signal:
+        lines.append('compensation = "linear 2.0"')
+    return [*lines, ""]

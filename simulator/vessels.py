@@ -1,0 +1,232 @@
+"""Flow, salt and pressure through the vessels of one stage, element by element.
+
+Solution-diffusion with a concentration film:
+
+    J = A (P - Pp - pi(Cm) + pi(Cp));   Cp = B E Cb / (J + B E);   Cm - Cp = (Cb - Cp) E
+    E = exp(J / k);   Sh = 0.065 Re^0.875 Sc^0.25;   dP = 6.23 Re^-0.3 rho u^2 / (2 dh) L
+
+Sherwood and friction correlations: Schock and Miquel, Desalination 64 (1987) 339, from memory.
+Every array has the element first, then time, then vessel.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from simulator.water import Floats, WaterLaw
+
+REFERENCE_K = 298.15
+LEAST_FLUX_LMH = 1e-3  # check valves keep permeate from running back through the membrane
+
+
+@dataclass(frozen=True)
+class StageShape:
+    """Geometry of a stage; spacer height in mm, element length in m, area in m2."""
+
+    vessels: int
+    elements: int
+    area_m2: float = 37.2
+    length_m: float = 1.016
+    spacer_mm: float = 0.71
+    porosity: float = 0.89
+
+    @property
+    def hydraulic_diameter_m(self) -> float:
+        """Of a channel filled with spacer net: 4 eps / (2/h + (1 - eps) 8/h). [m]"""
+        height = self.spacer_mm * 1e-3
+        return 4.0 * self.porosity / (2.0 / height + (1.0 - self.porosity) * 8.0 / height)
+
+    @property
+    def open_section_m2(self) -> float:
+        """Area that the brine of one element flows through: two membrane sides share it. [m2]"""
+        width = self.area_m2 / (2.0 * self.length_m)
+        return width * self.spacer_mm * 1e-3 * self.porosity
+
+
+@dataclass(frozen=True)
+class StageState:
+    """What the elements of a stage are like; shapes broadcast to (element, time, vessel).
+
+    water, salt : permeabilities A [L/m2/h/bar] and B [L/m2/h] at 25 degC.
+    friction : multiplier of the spacer friction. [-]
+    bypass : part of the feed that passes outside the element's brine seal. [-]
+    element_leak : hole in the element's membrane or glue line. [m3/h per root of bar]
+    joint_leak : leak of brine into the permeate tube at joints 0 (feed adapter), 1 (between
+        elements 1 and 2) up to the concentrate adapter; one more joint than elements. [same]
+    """
+
+    water: Floats
+    salt: Floats
+    friction: Floats
+    bypass: Floats
+    element_leak: Floats
+    joint_leak: Floats
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """Temperature and what follows from it, shape (time, 1)."""
+
+    temperature_c: Floats
+    water_activation_k: float
+    salt_activation_k: float
+    law: WaterLaw = field(default_factory=WaterLaw)
+
+    def __post_init__(self) -> None:
+        t = self.temperature_c
+        inverse = 1.0 / REFERENCE_K - 1.0 / (t + 273.15)
+        viscosity = self.law.viscosity_mpa_s(t) * 1e-3
+        density = self.law.density_kg_m3(t)
+        diffusivity = self.law.diffusivity_m2_s(t)
+        derived = {
+            "water_factor": np.exp(self.water_activation_k * inverse),
+            "salt_factor": np.exp(self.salt_activation_k * inverse),
+            "viscosity_pa_s": viscosity,
+            "density_kg_m3": density,
+            "diffusivity_m2_s": diffusivity,
+            "schmidt_quarter": (viscosity / density / diffusivity) ** 0.25,
+            "osmotic_factor": self.law.osmotic_factor(t),
+        }
+        for name, value in derived.items():
+            object.__setattr__(self, name, value)
+
+    water_factor: Floats = field(init=False)
+    salt_factor: Floats = field(init=False)
+    viscosity_pa_s: Floats = field(init=False)
+    density_kg_m3: Floats = field(init=False)
+    diffusivity_m2_s: Floats = field(init=False)
+    schmidt_quarter: Floats = field(init=False)
+    osmotic_factor: Floats = field(init=False)
+
+
+@dataclass
+class StageFlow:
+    """One pass through a stage. Flows m3/h, salt g/h (mg/L times m3/h), pressures bar.
+
+    `flux` [L/m2/h] and `local_salt` [mg/L] are (element, time, vessel) and start the next pass;
+    `leaked` [m3/h] is the brine that entered the permeate tube in and after each element,
+    `leaked_salt` [g/h] its salt. The rest is (time, vessel).
+    """
+
+    flux: Floats
+    local_salt: Floats
+    permeate: Floats
+    permeate_salt: Floats
+    concentrate: Floats
+    concentrate_salt: Floats
+    drop_bar: Floats
+    unsettled: float
+    leaked: Floats
+    leaked_salt: Floats
+    element_drop_bar: Floats
+
+
+def first_guess(shape: StageShape, flux_lmh: Floats) -> tuple[Floats, Floats]:
+    """Flux and local permeate salt to start from; `flux_lmh` (time,) is the mean of the train."""
+    size = (shape.elements, len(flux_lmh), shape.vessels)
+    return np.array(np.broadcast_to(flux_lmh[:, None], size)), np.full(size, 20.0)
+
+
+def pass_through(
+    shape: StageShape,
+    state: StageState,
+    around: Surroundings,
+    flow: Floats,
+    salt_mg_l: Floats,
+    pressure: Floats,
+    permeate_pressure: Floats,
+    flux: Floats,
+    local_salt: Floats,
+) -> StageFlow:
+    """Go once along the vessels; each element is taken at its middle (second order in length).
+
+    The flux of the middle comes from `flux` of the pass before, improved by one Newton step, so
+    repeated passes settle on the steady state. `flow` (time, vessel) is the inlet of each vessel.
+    """
+    law = around.law
+    diameter = shape.hydraulic_diameter_m
+    speed_per_flow = 1.0 / 3600.0 / shape.open_section_m2
+    reynolds_per_flow = speed_per_flow * diameter * around.density_kg_m3 / around.viscosity_pa_s
+    transfer = 0.065 * around.schmidt_quarter * around.diffusivity_m2_s / diameter * 3.6e6
+    friction_unit = (
+        6.23 * around.density_kg_m3 / (2.0 * diameter) * shape.length_m * speed_per_flow**2 * 1e-5
+    )
+    area_k = shape.area_m2 / 1000.0
+    new_flux = np.empty_like(flux)
+    new_local = np.empty_like(flux)
+    leaked = np.zeros_like(flux)
+    leaked_salt = np.zeros_like(flux)
+    element_drop = np.empty_like(flux)
+    anything_leaks = bool(np.any(state.joint_leak) or np.any(state.element_leak))
+    bypassed = bool(np.any(state.bypass))
+
+    flow = np.array(np.broadcast_to(flow, flux.shape[1:]))
+    salt = flow * salt_mg_l
+    pressure = np.array(np.broadcast_to(pressure, flux.shape[1:]))
+    inlet_pressure = pressure.copy()
+    permeate = np.zeros_like(flow)
+    permeate_salt = np.zeros_like(flow)
+    for e in range(shape.elements):
+        if anything_leaks and e == 0:
+            lost = state.joint_leak[0] * np.sqrt(np.maximum(pressure - permeate_pressure, 0.0))
+            lost_salt = lost * salt / flow
+            leaked[0] += lost
+            leaked_salt[0] += lost_salt
+            flow = flow - lost
+            salt = salt - lost_salt
+        # A guess far off must not empty the channel.
+        j = np.minimum(flux[e], 0.6 * flow / area_k)
+        q = j * area_k
+        middle = flow - 0.5 * q
+        bulk = (salt - 0.5 * q * local_salt[e]) / middle
+        channel = middle * (1.0 - state.bypass[e]) if bypassed else middle
+        log_reynolds = np.log(reynolds_per_flow * channel)
+        k = transfer * np.exp(0.875 * log_reynolds)
+        drop = friction_unit * state.friction[e] * channel**2 * np.exp(-0.3 * log_reynolds)
+        at_membrane = np.exp(j / k)
+        be = state.salt[e] * around.salt_factor * at_membrane
+        cp = be * bulk / (j + be)
+        excess = (bulk - cp) * at_membrane
+        wall = cp + excess
+        pi_wall = law.osmotic_bar(wall, around.osmotic_factor)
+        a = state.water[e] * around.water_factor
+        inside = pressure - 0.5 * drop - permeate_pressure
+        wanted = a * (inside - pi_wall + law.osmotic_bar(cp, around.osmotic_factor))
+        j_new = j + (wanted - j) / (1.0 + a * pi_wall / wall * excess / k)
+        j_new = np.maximum(j_new, LEAST_FLUX_LMH)
+        j_new = np.minimum(j_new, 0.6 * flow / area_k)
+        new_flux[e] = j_new
+        new_local[e] = cp
+        element_drop[e] = drop
+        q = j_new * area_k
+        flow = flow - q
+        salt = salt - q * cp
+        pressure = pressure - drop
+        permeate += q
+        permeate_salt += q * cp
+        if anything_leaks:
+            hole = state.element_leak[e] * np.sqrt(np.maximum(inside, 0.0))
+            joint = state.joint_leak[e + 1] * np.sqrt(np.maximum(pressure - permeate_pressure, 0.0))
+            lost = np.minimum(hole + joint, 0.5 * flow)
+            lost_salt = lost * salt / flow
+            leaked[e] += lost
+            leaked_salt[e] += lost_salt
+            flow = flow - lost
+            salt = salt - lost_salt
+    if anything_leaks:
+        permeate += leaked.sum(axis=0)
+        permeate_salt += leaked_salt.sum(axis=0)
+    unsettled = float(np.max(np.abs(new_flux - flux) / (new_flux + 1.0), initial=0.0))
+    return StageFlow(
+        flux=new_flux,
+        local_salt=new_local,
+        permeate=permeate,
+        permeate_salt=permeate_salt,
+        concentrate=flow,
+        concentrate_salt=salt,
+        drop_bar=inlet_pressure - pressure,
+        unsettled=unsettled,
+        leaked=leaked,
+        leaked_salt=leaked_salt,
+        element_drop_bar=element_drop,
+    )
