@@ -15,7 +15,7 @@ from simulator.vessels import (
 )
 from simulator.water import Floats
 
-SETTLED = 1e-7
+SETTLED = 1e-6
 MOST_PASSES = 60
 
 
@@ -158,7 +158,7 @@ def solve(
             mean_drop = np.sum(flow.drop_bar * share, axis=1, keepdims=True)
             uneven = flow.drop_bar / mean_drop
             unsettled = max(unsettled, flow.unsettled, float(np.max(np.abs(uneven - 1.0))))
-            shares[number] = share * uneven**-0.6
+            shares[number] = share * uneven**-0.42
             shares[number] /= np.sum(shares[number], axis=1, keepdims=True)
             stage_permeate[number] = np.sum(flow.permeate, axis=1, keepdims=True)
             inlet = np.sum(flow.concentrate, axis=1, keepdims=True)
@@ -170,9 +170,10 @@ def solve(
         missing = float(np.max(np.where(at_limit, 0.0, np.abs(short) / wanted), initial=0.0))
         if max(missing, unsettled) < SETTLED:
             break
-        if before is not None and passes > 3:
+        if before is not None and passes > 2:
             step = feed_bar - before[0]
-            usable = np.abs(step) > 1e-7
+            # While the fluxes still move, a change of flow says little about the pressure.
+            usable = (np.abs(step) > 1e-7) & (np.abs(made - before[1]) > 3.0 * unsettled * made)
             guess = (made - before[1]) / np.where(usable, step, 1.0)
             slope = np.where(usable, np.clip(guess, least_slope, most_slope), slope)
         before = (feed_bar, made)

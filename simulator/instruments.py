@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulator.noise import gauss, key, wander
+from simulator.noise import gauss, keys, wander
 from simulator.water import Floats
 
 # Edge units: how many of them make one unit of the signal inside (bar, m3/h, degC, uS/cm).
@@ -161,41 +161,48 @@ def demo(stages: int = 2) -> tuple[Instrument, ...]:
     return tuple(train)
 
 
-def measured(instrument: Instrument, truth: Floats, time_s: Floats, seed: int) -> Floats:
-    """What a healthy transmitter shows of the truth: error and resolution, a function of time."""
-    if instrument.status:
-        return truth
-    sample = np.floor(time_s).astype(np.int64)
-    white = gauss(key(seed, instrument.signal, "white"), sample)
-    slow = wander(key(seed, instrument.signal, "wander"), time_s, instrument.wander_period_s)
-    fixed = gauss(key(seed, instrument.signal, "bias"), np.array([0]))[0]
-    shown = (
-        truth
-        + instrument.white * white
-        + instrument.wander * slow
-        + instrument.bias * fixed
-        + truth
-        * (
-            instrument.white_relative * white
-            + instrument.wander_relative * slow
-            + instrument.bias_relative * fixed
-        )
-    )
-    return shown
+class Transmitters:
+    """The errors of a set of instruments for one seed; all of them are worked out together.
 
+    The error of a healthy transmitter is a function of seed, signal and time, so that a reading
+    never depends on when others were taken.
+    """
 
-def shown(instrument: Instrument, value: Floats) -> Floats:
-    """The value within the range of the transmitter, at its resolution."""
-    if instrument.status:
-        return value
-    span = instrument.high - instrument.low
-    # A current loop goes a little below and above its range, then saturates.
-    inside: Floats = np.clip(value, instrument.low - 0.0125 * span, instrument.high + 0.03 * span)
-    if instrument.resolution > 0.0:
-        inside = np.rint(inside / instrument.resolution) * instrument.resolution
-    return inside
+    def __init__(self, instruments: Sequence[Instrument], seed: int):
+        self._row = {i.signal: row for row, i in enumerate(instruments)}
+        names = [i.signal for i in instruments]
+        self._white_keys = keys(seed, names, "white")
+        self._wander_keys = keys(seed, names, "wander")
 
+        def column(name: str) -> Floats:
+            return np.array([[getattr(i, name)] for i in instruments], dtype=float)
 
-def by_signal(instruments: Sequence[Instrument]) -> dict[str, Instrument]:
-    """The instruments by the name of their signal."""
-    return {i.signal: i for i in instruments}
+        fixed = gauss(keys(seed, names, "bias"), np.zeros(1, dtype=np.int64))
+        self._bias = column("bias") * fixed
+        self._bias_relative = column("bias_relative") * fixed
+        self._white, self._white_relative = column("white"), column("white_relative")
+        self._wander, self._wander_relative = column("wander"), column("wander_relative")
+        self._period_s = column("wander_period_s")
+        low, high, status = column("low"), column("high"), column("status") > 0.0
+        # A current loop goes a little below and above its range, then saturates.
+        self._least = np.where(status, 0.0, low - 0.0125 * (high - low))
+        self._most = np.where(status, 1.0, high + 0.03 * (high - low))
+        self._step = column("resolution")
+
+    def measured(self, truth: Floats, time_s: Floats) -> Floats:
+        """What healthy transmitters sense of `truth` (instrument, time), before their range."""
+        white = gauss(self._white_keys, np.floor(time_s).astype(np.int64))
+        slow = wander(self._wander_keys, time_s, self._period_s)
+        absolute = self._white * white + self._wander * slow + self._bias
+        relative = self._white_relative * white + self._wander_relative * slow + self._bias_relative
+        return np.asarray(truth * (1.0 + relative) + absolute)
+
+    def shown(self, sensed: Floats) -> Floats:
+        """The values within the range of each transmitter, at its resolution."""
+        inside = np.clip(sensed, self._least, self._most)
+        step = np.where(self._step > 0.0, self._step, 1.0)
+        return np.where(self._step > 0.0, np.rint(inside / step) * step, inside)
+
+    def row(self, signal: str) -> int:
+        """Row of a signal."""
+        return self._row[signal]

@@ -1,13 +1,16 @@
 """Randomness that is a pure function of a key and a time: the same however often one samples."""
 
 import hashlib
+from collections.abc import Sequence
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.water import Floats
 
-Words = NDArray[np.uint64]
+Words: TypeAlias = NDArray[np.uint64]
+Stream: TypeAlias = int | Words
 
 
 def key(seed: int, *names: object) -> int:
@@ -23,21 +26,27 @@ def _mix(words: Words) -> Words:
     return words ^ (words >> np.uint64(31))
 
 
-def uniform(stream: int, index: NDArray[np.int64]) -> Floats:
+def keys(seed: int, names: Sequence[str], what: str) -> Words:
+    """One key for each name, as a column that broadcasts against times."""
+    return np.array([key(seed, name, what) for name in names], dtype=np.uint64)[:, None]
+
+
+def uniform(stream: Stream, index: NDArray[np.int64]) -> Floats:
     """Number `index` of a stream, evenly spread between 0 and 1, neither included."""
     counter = np.atleast_1d(np.asarray(index, dtype=np.int64)).astype(np.uint64)
-    mixed = _mix(counter * np.uint64(0x9E3779B97F4A7C15) + np.uint64(stream))
+    streams = np.uint64(stream) if isinstance(stream, int) else stream
+    mixed = _mix(counter * np.uint64(0x9E3779B97F4A7C15) + streams)
     return ((mixed >> np.uint64(11)).astype(np.float64) + 0.5) * 2.0**-53
 
 
-def gauss(stream: int, index: NDArray[np.int64]) -> Floats:
+def gauss(stream: Stream, index: NDArray[np.int64]) -> Floats:
     """Number `index` of a stream of normal deviates with mean 0 and spread 1."""
     index = np.atleast_1d(np.asarray(index, dtype=np.int64))
     radius = np.sqrt(-2.0 * np.log(uniform(stream, 2 * index)))
     return radius * np.cos(2.0 * np.pi * uniform(stream, 2 * index + 1))
 
 
-def wander(stream: int, time_s: Floats, period_s: float) -> Floats:
+def wander(stream: Stream, time_s: Floats, period_s: float | Floats) -> Floats:
     """A smooth curve through normal deviates one period apart; its spread is 1 everywhere."""
     position = np.asarray(time_s, dtype=float) / period_s
     knot = np.floor(position).astype(np.int64)

@@ -10,7 +10,7 @@ from simulator import faults as fault_kinds
 from simulator.faults import Fault
 from simulator.feed import FeedWater
 from simulator.hydraulics import Demand, Start, TrainResult, solve
-from simulator.instruments import by_signal, demo, measured, shown
+from simulator.instruments import Transmitters, demo
 from simulator.noise import gauss, key, wander
 from simulator.operation import DAY_S, Mode, Modes, Timeline
 from simulator.scenario import DEFAULT_START, Scenario, load
@@ -41,7 +41,7 @@ class Plant:
         self.instruments = demo(len(self.shapes))
         self.timeline = Timeline(self.scenario, seed, self.start_s)
         self.feed = FeedWater(self.scenario.feed, seed, self.start_s)
-        self._by_signal = by_signal(self.instruments)
+        self._transmitters = Transmitters(self.instruments, seed)
         self._check_tags()
         self._new = tuple(self._as_built(number) for number in range(1, len(self.shapes) + 1))
         self._start: Start | None = None
@@ -49,11 +49,12 @@ class Plant:
         self._readings = self._at(self.start_s)
 
     def _check_tags(self) -> None:
+        signals = [i.signal for i in self.instruments]
         for fault in self.scenario.faults:
-            if fault.tag and fault.tag not in self._by_signal:
+            if fault.tag and fault.tag not in signals:
                 raise ValueError(
                     f"scenario {self.scenario.name}: fault {fault.kind}: there is no instrument "
-                    f"{fault.tag!r}; instruments are {', '.join(self._by_signal)}"
+                    f"{fault.tag!r}; instruments are {', '.join(signals)}"
                 )
 
     @property
@@ -77,15 +78,26 @@ class Plant:
 
     def sample(self, times_s: Floats) -> dict[str, Floats]:
         """What the instruments show at many times at once, by tag."""
-        truth = self.truth(times_s)
-        out: dict[str, Floats] = {}
-        for instrument in self.instruments:
-            value = measured(instrument, truth[instrument.signal], times_s, self.seed)
-            for fault in self.scenario.faults:
-                if fault.tag == instrument.signal:
-                    value = self._spoil(fault, value, times_s)
-            out[f"{TRAIN}/{instrument.signal}"] = shown(instrument, value)
-        return out
+        times_s = np.asarray(times_s, dtype=float)
+        parts = [
+            self._sample_part(times_s[begin : begin + CHUNK])
+            for begin in range(0, len(times_s), CHUNK)
+        ]
+        table = parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
+        return dict(zip(self.tags, table, strict=True))
+
+    def _sample_part(self, times_s: Floats) -> Floats:
+        sensed = self._sensed(times_s)
+        for fault in self.scenario.faults:
+            if fault.tag:
+                row = self._transmitters.row(fault.tag)
+                sensed[row] = self._spoil(fault, sensed[row], times_s)
+        return self._transmitters.shown(sensed)
+
+    def _sensed(self, times_s: Floats) -> Floats:
+        truth = self._truth_part(times_s)
+        table = np.stack([truth[i.signal] for i in self.instruments])
+        return self._transmitters.measured(table, times_s)
 
     def _spoil(self, fault: Fault, value: Floats, times_s: Floats) -> Floats:
         day = (times_s - self.start_s) / DAY_S
@@ -105,10 +117,8 @@ class Plant:
         place = (fault.tag, fault.onset_day)
         if place not in self._frozen:
             onset = np.array([self.start_s + fault.onset_day * DAY_S])
-            truth = self.truth(onset)[fault.tag]
-            self._frozen[place] = float(
-                measured(self._by_signal[fault.tag], truth, onset, self.seed)[0]
-            )
+            row = self._transmitters.row(fault.tag)
+            self._frozen[place] = float(self._sensed(onset)[row, 0])
         return self._frozen[place]
 
     def _as_built(self, number: int) -> StageState:

@@ -164,6 +164,7 @@ def pass_through(
     salt = flow * salt_mg_l
     pressure = np.array(np.broadcast_to(pressure, flux.shape[1:]))
     inlet_pressure = pressure.copy()
+    pair = np.empty((2, *flow.shape))
     permeate = np.zeros_like(flow)
     permeate_salt = np.zeros_like(flow)
     for e in range(shape.elements):
@@ -188,10 +189,11 @@ def pass_through(
         cp = be * bulk / (j + be)
         excess = (bulk - cp) * at_membrane
         wall = cp + excess
-        pi_wall = law.osmotic_bar(wall, around.osmotic_factor)
+        pair[0], pair[1] = wall, cp  # one call for both: numpy's overhead counts at one instant
+        pi_wall, pi_permeate = law.osmotic_bar(pair, around.osmotic_factor)
         a = state.water[e] * around.water_factor
         inside = pressure - 0.5 * drop - permeate_pressure
-        wanted = a * (inside - pi_wall + law.osmotic_bar(cp, around.osmotic_factor))
+        wanted = a * (inside - pi_wall + pi_permeate)
         j_new = j + (wanted - j) / (1.0 + a * pi_wall / wall * excess / k)
         j_new = np.maximum(j_new, LEAST_FLUX_LMH)
         j_new = np.minimum(j_new, 0.6 * flow / area_k)
