@@ -1,0 +1,240 @@
+"""The page's vocabulary: causes, actions, states, quantities and roles in a technician's words."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class CauseWords:
+    """A cause by name, what it is in a few words, and what follows when nobody acts."""
+
+    name: str
+    what: str
+    neglect: str
+
+
+CAUSES: dict[str, CauseWords] = {
+    "biofouling": CauseWords(
+        "Biofouling",
+        "a living film grows on the spacer, first in the lead elements",
+        "The film grows faster the longer it stays. Pressure drop rises first, then flow falls, and an"
+        " old film no longer comes off completely.",
+    ),
+    "colloidal_fouling": CauseWords(
+        "Colloidal fouling",
+        "fine particles settle on the membrane, first in the lead elements",
+        "The layer packs tighter with every day under pressure. More feed pressure is needed for the"
+        " same water, and a packed layer resists cleaning.",
+    ),
+    "metal_oxide_fouling": CauseWords(
+        "Metal oxide fouling",
+        "iron, manganese or aluminum settles in the lead elements",
+        "Flow keeps falling and pressure drop keeps rising. Deposited metal can also speed up oxidation"
+        " of the membrane.",
+    ),
+    "organic_fouling": CauseWords(
+        "Organic fouling",
+        "organic matter from the feed coats the membrane",
+        "Flow keeps falling. The coating feeds a biofilm and becomes harder to lift.",
+    ),
+    "scaling": CauseWords(
+        "Scaling",
+        "salts crystallize where the water is most concentrated, at the tail of the train",
+        "Crystals seed more crystals, so the decline speeds up. Hard scale may stay after cleaning, and"
+        " the tail elements are then lost.",
+    ),
+    "oxidation_damage": CauseWords(
+        "Oxidation damage",
+        "an oxidant attacks the membrane: more salt passes, usually with more flow",
+        "The damage cannot be undone, and it goes on as long as oxidant reaches the membranes. Permeate"
+        " quality keeps getting worse.",
+    ),
+    "abrasion": CauseWords(
+        "Abrasion",
+        "hard particles scratch the lead elements",
+        "Salt passage of the lead elements keeps rising, and cleaning will not bring it back.",
+    ),
+    "damaged_element": CauseWords(
+        "Damaged element",
+        "one element leaks feed water into its permeate",
+        "Permeate quality stays worse at once and may get worse in steps.",
+    ),
+    "o_ring_leak": CauseWords(
+        "O-ring leak",
+        "a seal of an interconnector or adapter lets feed water into the permeate tube",
+        "Permeate quality stays worse. A worn seal lets more through with every start and stop.",
+    ),
+    "brine_seal_bypass": CauseWords(
+        "Brine seal bypass",
+        "feed water flows around an element instead of through it",
+        "The bypassed element is poorly swept, so it fouls and scales sooner than its neighbors.",
+    ),
+    "compaction": CauseWords(
+        "Compaction",
+        "pressure and warmth have pressed the membrane denser",
+        "Flow settles at a lower level, for good. More feed pressure is needed for the same water.",
+    ),
+    "permeate_backpressure": CauseWords(
+        "Permeate back pressure",
+        "something downstream holds the permeate back",
+        "Less water is made at the same feed pressure. If the pressure is high enough when the train"
+        " stops, membranes can be torn.",
+    ),
+    "instrument_fault": CauseWords(
+        "Instrument fault",
+        "a transmitter reads wrong; the membranes are probably sound",
+        "Real changes stay hidden behind the wrong reading, and operators may adjust the train to it.",
+    ),
+    "operating_change": CauseWords(
+        "Changed operation",
+        "the train is run differently than before",
+        "The membranes are not to blame, but the new operating point may wear them sooner.",
+    ),
+    "none": CauseWords(
+        "Cause not known",
+        "the readings fit none of the known causes",
+        "The change may go on. The forecast below, if there is one, says how soon it matters.",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ActionWords:
+    """An action as one word for a card and as one sentence for the train's page."""
+
+    name: str
+    sentence: str
+
+
+ACTIONS: dict[str, ActionWords] = {
+    "clean": ActionWords(
+        "Clean",
+        "Plan a cleaning of the place named here and save the readings of the day before and after it.",
+    ),
+    "probe": ActionWords(
+        "Probe",
+        "Take the conductivity of every vessel of the stage, then probe the vessels that stand out.",
+    ),
+    "replace": ActionWords(
+        "Replace",
+        "Plan the replacement of the part named here and have the parts and two people ready.",
+    ),
+    "check_instrument": ActionWords(
+        "Check instrument",
+        "Compare the transmitter with a hand-held or laboratory value before touching the membranes.",
+    ),
+    "adjust_operation": ActionWords(
+        "Adjust operation",
+        "Compare flow, recovery and pressures with the design and bring the train back to it.",
+    ),
+    "watch": ActionWords(
+        "Watch",
+        "Nothing to do on site yet. Look again when this notice changes.",
+    ),
+}
+
+MATTERS: dict[str, str] = {
+    "link": "No answer",
+    "value": "No usable value",
+    "frozen": "Frozen reading",
+    "limit": "Pressure drop at its absolute limit",
+}
+"""Matters that are named by what was seen, not by a cause."""
+
+NEGLECT: dict[str, str] = {
+    "link": "The train goes unwatched: nothing that happens to its membranes will be noticed.",
+    "limit": "Elements can be pushed together, telescope and break.",
+}
+LINK_TODO = "Check the device's power, network and address."
+
+STATES: dict[str, str] = {
+    "steady": "Running steady",
+    "disturbed": "Running, not steady",
+    "starting": "Starting",
+    "stopped": "Stopped",
+    "flushing": "Flushing",
+    "cleaning": "Cleaning",
+    "learning": "Learning the baseline",
+    "no_data": "No data",
+    "unknown": "State not known",
+}
+
+PRIORITIES: dict[str, str] = {"high": "High", "medium": "Medium", "low": "Low"}
+"""Highest first; the order is used to rank."""
+
+CLASSES: dict[str, str] = {
+    "alarm": "Alarm: needs a person within hours",
+    "advisory": "Advisory: a matter of days",
+}
+
+LIFE: dict[str, str] = {
+    "UNACK": "not acknowledged yet",
+    "ACKED": "acknowledged",
+    "RTNUN": "back to normal, not acknowledged yet",
+    "LTUNK": "gone by itself, not acknowledged yet",
+    "LTACK": "gone by itself, waits for a reset",
+    "SHLVD": "shelved",
+    "DSUPR": "suppressed while the train does not produce",
+    "OOSRV": "out of service",
+    "NORM": "cleared",
+}
+"""States of a notice after ISA-18.2 / IEC 62682 in plain words."""
+
+QUANTITIES: dict[str, str] = {
+    "permeate_flow": "Permeate flow",
+    "salt_passage": "Salt passage",
+    "pressure_drop": "Pressure drop",
+}
+
+BASELINE_SOURCES: dict[str, str] = {
+    "first_steady": "first steady hours after commissioning",
+    "window": "time window given in the plant file",
+    "design": "design values of the plant file",
+    "after_replacement": "steady hours after a replacement",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class RoleWords:
+    """A role by name, with the SI unit its readings are shown in and how many decimals."""
+
+    name: str
+    unit: str
+    decimals: int
+
+
+ROLES: dict[str, RoleWords] = {
+    "feed_flow": RoleWords("Feed flow", "m³/h", 1),
+    "feed_temperature": RoleWords("Feed temperature", "°C", 1),
+    "feed_conductivity": RoleWords("Feed conductivity", "µS/cm", 0),
+    "feed_ph": RoleWords("Feed pH", "", 2),
+    "feed_orp": RoleWords("Feed ORP", "mV", 0),
+    "feed_turbidity": RoleWords("Feed turbidity", "NTU", 2),
+    "permeate_flow": RoleWords("Permeate flow", "m³/h", 2),
+    "permeate_conductivity": RoleWords("Permeate conductivity", "µS/cm", 1),
+    "permeate_pressure": RoleWords("Permeate pressure", "bar", 2),
+    "concentrate_flow": RoleWords("Concentrate flow", "m³/h", 2),
+    "concentrate_conductivity": RoleWords("Concentrate conductivity", "µS/cm", 0),
+    "feed_pressure": RoleWords("Feed pressure", "bar", 2),
+    "concentrate_pressure": RoleWords("Concentrate pressure", "bar", 2),
+    "running": RoleWords("Running", "", 0),
+    "cleaning": RoleWords("Cleaning", "", 0),
+    "flushing": RoleWords("Flushing", "", 0),
+}
+
+
+def train_label(train_id: str, name: str) -> str:
+    """``Train A``, or ``Train A, north bank`` when the plant file gives it a name of its own."""
+    return f"Train {train_id}" if name in ("", train_id) else f"Train {train_id}, {name}"
+
+
+def section_name(section: str) -> str:
+    """``1`` -> ``Stage 1``; ``train`` -> ``Whole train``."""
+    return "Whole train" if section == "train" else f"Stage {section}"
+
+
+def percent(value: float) -> str:
+    """A signed percentage with a real minus sign; one decimal under ten, none above."""
+    text = f"{abs(value):.1f}" if abs(value) < 9.95 else f"{abs(value):.0f}"
+    if float(text) == 0:
+        return "0.0 %"
+    return f"{'−' if value < 0 else '+'}{text} %"
