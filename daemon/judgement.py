@@ -56,7 +56,7 @@ class Round:
         state: str,
         next_number: Callable[[], int],
         *,
-        refresh: bool = False,
+        refresh: bool,
     ) -> None:
         self.train = train
         self.now = now
@@ -179,9 +179,17 @@ class Round:
         if delay.active and presence is Presence.PRESENT:
             notice = self._update(notice, finding)
         if self.refresh and notice.id is not None:
-            latest = {"at": self.now, "presence": presence.value, **_picture(finding, notice.onset)}
-            notice = replace(notice, latest=latest)
+            notice = replace(notice, latest=self._latest(notice, finding, presence))
         return notice
+
+    def _latest(self, notice: Notice, finding: Finding, presence: Presence) -> dict[str, Any]:
+        """What is newest: all of it while the condition is present, else the deviations that are known."""
+        newest = dict(notice.newest)
+        if presence is Presence.PRESENT:
+            newest = _picture(finding, notice.onset)
+        elif deviation := _deviation(finding):
+            newest["deviation"] = deviation
+        return newest | {"at": self.now, "presence": presence.value}
 
     def _occur(self, notice: Notice, finding: Finding) -> Notice:
         notice = replace(

@@ -76,13 +76,20 @@ class Notices:
             if not findings and not live:
                 self._last[train_id] = now
                 return []
-            trial = Round(train_id, now, last, state, lambda: 0)
+            trial = Round(train_id, now, last, state, lambda: 0, refresh=False)
             trial.run(live, findings)
             if not trial.changed:
                 self._last[train_id] = now
                 return []
         with self._record.transaction():
-            round_ = Round(train_id, now, last, state, lambda: self._record.next_number(train_id))
+            round_ = Round(
+                train_id,
+                now,
+                last,
+                state,
+                lambda: self._record.next_number(train_id),
+                refresh=digest is not None,
+            )
             round_.run({n.matter: n for n in self._record.live_notices(train_id)}, findings)
             for notice in round_.changed.values():
                 self._record.put_notice(notice)

@@ -427,7 +427,11 @@ class Record:
         ).fetchall()
         if older:
             not_before = min(not_before, *(row["not_before"] for row in older))
-            body += "\nReplaces " + ", ".join(row["key"] for row in older) + ", not sent before."
+            body += (
+                "\nReplaces "
+                + ", ".join(row["key"] for row in older)
+                + ", which had not been sent."
+            )
         cursor = self._connection.execute(
             "INSERT INTO outgoing (journal_seq, key, train, notice, event, contact, url, notice_class,"
             " title, body, not_before) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
