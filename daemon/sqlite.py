@@ -11,7 +11,6 @@ Shared by the history and the maintenance record. The tree of errors:
 """
 
 import sqlite3
-import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,7 +18,7 @@ from typing import Literal
 
 BUSY_TIMEOUT_MS = 5000
 WAL_LIMIT_BYTES = 32 * 1024 * 1024
-_MAGIC = b"SQLite format 3\x00"
+_SMALLEST_BYTES = 512  # one page of the smallest size, from the SQLite file format document
 
 
 class StoreError(Exception):
@@ -178,29 +177,28 @@ def refuse_newer(path: Path, newest: int) -> None:
     Also raises `CorruptedDatabase` for a file that is no SQLite database.
     """
     try:
-        with path.open("rb") as file:
-            head = file.read(100)
+        size = path.stat().st_size
     except FileNotFoundError:
         return
     except OSError as error:
         raise StoreError(f"{path}: cannot be read ({error.strerror})") from error
-    if not head:
+    if size == 0:
         return  # SQLite itself makes an empty file before its first write
-    if len(head) < 100 or not head.startswith(_MAGIC):
+    if size < _SMALLEST_BYTES:
         raise CorruptedDatabase(
-            f"{path}: not an SQLite database; nothing was deleted. Move the file aside, then"
-            f" restore a backup or start without it"
+            f"{path}: only {size} bytes, no database; nothing was deleted. Move the file aside,"
+            f" then restore a backup or start without it"
         )
-    # The version stands in the header (bytes 60 to 63, big-endian, from the SQLite file format
-    # document), so that a newer file is refused without opening it.
-    version = int(struct.unpack(">I", head[60:64])[0])
+    # After a kill the newest version may still stand in the write-ahead log. Without a log the
+    # file is read as immutable, which makes no companion files. Never by plain `open`: closing
+    # that would take away the locks that this process already holds on the file (POSIX locks).
     wal = path.with_name(path.name + "-wal")
-    if version <= newest and wal.exists() and wal.stat().st_size:
-        # After a kill the newest header may still be in the write-ahead log.
-        reader = open_reader(path)
+    mode = "ro" if wal.exists() and wal.stat().st_size else "ro&immutable=1"
+    with plain_errors(path):
+        reader = sqlite3.connect(f"{path.absolute().as_uri()}?mode={mode}", uri=True)
         try:
-            with plain_errors(path):
-                version = user_version(reader)
+            reader.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+            version = user_version(reader)
         finally:
             reader.close()
     if version > newest:

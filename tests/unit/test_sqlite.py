@@ -130,16 +130,37 @@ def test_a_newer_version_is_seen_in_the_write_ahead_log(tmp_path: Path, migratio
     assert (digest(copy), digest(log)) == before
 
 
-@pytest.mark.parametrize("content", [b"time,A\n2026-01-01,3\n" * 20, b"SQLite", b"\x00" * 4096])
+@pytest.mark.parametrize(
+    "content", [b"time,A\n2026-01-01,3\n" * 40, b"x", b"SQLite", b"\x00" * 4096]
+)
 def test_a_file_that_is_no_database_is_named_and_kept(
     tmp_path: Path, migrations: Path, content: bytes
 ) -> None:
-    """Text, a stump and zeros are refused with path and remedy, and nothing is deleted."""
+    """Text, stumps and zeros are refused with path and remedy, and nothing is deleted."""
     path = tmp_path / "x.db"
     path.write_bytes(content)
     with pytest.raises(CorruptedDatabase, match=r"x\.db: .*restore a backup"):
         sqlite.open_database(path, migrations, synchronous="NORMAL")
     assert path.read_bytes() == content
+
+
+def test_looking_at_the_version_keeps_the_locks_of_this_process(
+    tmp_path: Path, migrations: Path
+) -> None:
+    """A second look at a file that is open here leaves the first connection's locks in place."""
+    path = tmp_path / "x.db"
+    connection = sqlite.open_database(path, migrations, synchronous="NORMAL")
+    connection.execute("SELECT count(*) FROM a").fetchone()
+    inode = f":{path.stat().st_ino} "
+
+    def locks() -> int:
+        return sum(inode in line for line in Path("/proc/locks").read_text().splitlines())
+
+    held = locks()
+    sqlite.refuse_newer(path, 2)
+    assert held > 0
+    assert locks() == held
+    connection.close()
 
 
 def test_a_truncated_database_is_named_and_kept(tmp_path: Path, migrations: Path) -> None:
