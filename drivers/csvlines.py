@@ -12,9 +12,10 @@ from drivers.link import believable
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 _HEADER = re.compile(r'\s*"?time"?\s*([,;\t])', re.IGNORECASE)
-_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
+_THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}(,[0-9]{3})+")
+# not \d, and not float() alone: these take the digits of every script, "1_000" and "nan"
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +47,8 @@ MISSING_COLUMN = Kind("missing column", "no values")
 DUPLICATE_COLUMN = Kind("column name that occurs twice", "neither is used")
 DELIMITER = Kind("delimiter other than comma", "detected")
 GAP = Kind("gap", "left as it is")
+
+COST_A_ROW = (BAD_TIME, MISSING_ZONE, AMBIGUOUS_TIME, FIELDS, QUOTES, NUL)
 
 Complain = Callable[[Kind, int, str], None]
 """Told each anomaly: its kind, the line (first line is 1), what was found there."""
@@ -164,7 +167,7 @@ def number_of(text: str, column: str, number: int, complain: Complain) -> float:
     if not text:
         complain(MISSING_VALUE, number, column)
         return math.nan
-    if _NUMBER.fullmatch(text) and text.isascii():
+    if _NUMBER.fullmatch(text):
         value = float(text)
         if math.isfinite(value):
             return value

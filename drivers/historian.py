@@ -308,7 +308,8 @@ class _Reading:
     def _nothing(self) -> str:
         if not self.rows:
             return f"{self.path}: no row below the header; export again"
-        worst = max(self.met.values(), key=lambda a: a.count)
+        costly = [self.met[kind] for kind in csvlines.COST_A_ROW if kind in self.met]
+        worst = max(costly, key=lambda a: a.count)
         return (
             f"{self.path}: none of {self.rows} rows can be used; most often {worst.kind.name}, "
             f"first in line {worst.line}: {worst.found} ({worst.kind.effect})"

@@ -19,6 +19,9 @@ from drivers.protocol import BadSource, Device, LinkDown, OpcuaAddress, Point, Q
 
 NODES_PER_READ = 500
 """Nodes in one request when the server names no limit of its own."""
+SESSION_MS = 30_000
+"""How long a server keeps a session that was not closed. Small ones have room for a few only,
+and the library's default of an hour would lock us out after a few broken connections. [ms]"""
 CONNECT_DEADLINES = 5
 """Connecting takes five exchanges (hello, channel, session, activation, namespaces)."""
 
@@ -44,6 +47,10 @@ _TROUBLE = (OSError, TimeoutError, UaError)
 
 class _Lost(Exception):
     """No usable answer: this connection is finished."""
+
+    def __init__(self, why: str, *, silent: bool = False) -> None:
+        super().__init__(why)
+        self.silent = silent  # the server said nothing: no use in saying goodbye
 
 
 def severity(status: int) -> Quality:
@@ -165,7 +172,7 @@ class Opcua:
                     await self._connect()
                 readings = await self._read(tuple(points))
             except _Lost as exc:
-                await self._drop()
+                await self._drop(silent=exc.silent)
                 raise LinkDown(f"{self.device.id}: {self._backoff.failed(str(exc))}") from exc
             except BaseException:
                 await self._drop()
@@ -177,12 +184,13 @@ class Opcua:
         """Close the session and the connection; safe to call twice."""
         self._closed = True
         async with self._lock:
-            await self._drop(politely=True)
+            await self._drop()
 
     async def _connect(self) -> None:
         device = self.device
         self._client = client = Client(device.url, timeout=device.timeout_s)
         client.name = "brinelark"
+        client.session_timeout = SESSION_MS
         deadline_s = device.timeout_s * CONNECT_DEADLINES
         try:
             async with asyncio.timeout(deadline_s):
@@ -190,7 +198,9 @@ class Opcua:
                 self._namespaces = tuple(await client.get_namespace_array())
                 self._chunk = await self._nodes_per_read(client)
         except TimeoutError as exc:
-            raise _Lost(f"no OPC UA session with {device.url} within {deadline_s:g} s") from exc
+            raise _Lost(
+                f"no OPC UA session with {device.url} within {deadline_s:g} s", silent=True
+            ) from exc
         except _TROUBLE as exc:
             raise _Lost(f"no OPC UA session with {device.url}: {_words(exc)}") from exc
         self._points = ()
@@ -236,7 +246,7 @@ class Opcua:
                 if not answered:
                     raise
                 # the device did answer: keep what it said
-                await self._drop()
+                await self._drop(silent=exc.silent)
                 for i, _ in found[at:]:
                     readings[i] = Reading(points[i].tag, None, Quality.BAD, reason=str(exc))
                 break
@@ -260,7 +270,9 @@ class Opcua:
                     [self._client.get_node(node) for node in nodes]
                 )
         except TimeoutError as exc:
-            raise _Lost(f"no answer from {device.url} within {device.timeout_s:g} s") from exc
+            raise _Lost(
+                f"no answer from {device.url} within {device.timeout_s:g} s", silent=True
+            ) from exc
         except UaStatusCodeError as exc:
             if exc.code == StatusCodes.BadTooManyOperations and len(nodes) > 1:
                 return None
@@ -271,12 +283,12 @@ class Opcua:
             raise _Lost(f"{device.url}: asked for {len(nodes)} values, got {len(values)}")
         return values
 
-    async def _drop(self, *, politely: bool = False) -> None:
+    async def _drop(self, *, silent: bool = False) -> None:
         client, self._client = self._client, None
         if client is None:
             return
-        if not politely:
-            # without a socket, disconnect() below does not wait for a server that is silent
+        if silent:
+            # without a socket, disconnect() below does not wait for an answer
             client.disconnect_socket()
         try:
             async with asyncio.timeout(self.device.timeout_s):
