@@ -156,6 +156,8 @@ class HistoryReader:
 
         Minutes that were never stored have no row.
         """
+        if not signals:
+            raise ValueError("minute_arrays needs the signals wanted, in their order")
         times: list[NDArray[np.int64]] = []
         frames: list[NDArray[np.int64]] = []
         values: list[NDArray[np.float64]] = [np.empty((0, len(signals)), np.float64)]

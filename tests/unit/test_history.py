@@ -103,7 +103,7 @@ async def test_minutes_of_another_set_of_signals_are_laid_anew(tmp_path: Path) -
 @pytest.mark.asyncio
 async def test_reading_goes_over_pages(tmp_path: Path) -> None:
     """More minutes than one page holds come out complete and in order, either way of reading."""
-    count = 12_001
+    count = 10_001
     with History.open(tmp_path, trains={"A": ("a",)}) as history:
         await asyncio.gather(
             *(history.append_minute(minute(t * 60, (float(t),))) for t in range(count))
@@ -151,6 +151,8 @@ async def test_wrong_arguments_raise_and_the_history_goes_on(tmp_path: Path) -> 
             await history.append_minute(minute(61))
         with pytest.raises(ValueError, match="NaN"):
             list(history.minutes("A", NAN, signals=SIGNALS))
+        with pytest.raises(ValueError, match="needs the signals"):
+            history.minute_arrays("A")
         await history.append_minute(minute(60))
     with pytest.raises(ValueError, match="closed"):
         await history.append(frame(1.0))
