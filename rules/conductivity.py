@@ -45,20 +45,23 @@ _SEAWATER: Final = (
     -0.019005500171784432,
     0.0014353325841594542,
 )
-# ln(k_T/k_25) = x·(...) with x = (T − 25)/25. NaCl: limiting ionic conductivities, Robinson and
-# Stokes, appendix 6.2. Seawater: PSS-78 at zero pressure, with s = sqrt(k25 / 10 mS/cm).
+# ln(k_25/k_T) with x = (T − 25)/25 and s = sqrt(k_T / 10 mS/cm): a part without s, different for
+# each water, and the part with s of seawater (rows: powers of x from 1; columns: powers of s from 1).
+# NaCl: minus the limiting ionic conductivities of Robinson and Stokes, appendix 6.2 (from memory);
+# that its concentration moves the ratio as that of sea salt does is our assumption (below 1 % under
+# 10 mS/cm). Seawater: PSS-78 at zero pressure, within 0.025 % for SP 2 to 42, 0.12 % outside.
 _NACL_T: Final = (
-    0.520704449976891,
-    -0.08988586446723194,
-    0.017160979911957454,
-    -0.0010459222221707069,
+    -0.520704449976891,
+    0.08988586446723194,
+    -0.017160979911957454,
+    0.0010459222221707069,
 )
-_SEAWATER_T: Final = (
-    (0.5139739973386335, -0.008559321710410961, -0.00040524290174883564, 1.276972966105299e-05),
-    (-0.09729202629333142, 0.0027939089211674656, 0.0002660580097587953),
-    (0.01961190319692719, -0.0014978723710237128),
-    (-0.004243927223938628,),
-    (0.0012114742448026468,),
+_SEAWATER_T: Final = (-0.51343011, 0.097015185, -0.019794273, 0.0053133223, -0.00039896203)
+_SALT_T: Final = (
+    (0.0076762677, 0.00095518983, -0.00012485122),
+    (-0.0049832884, -0.00025731914),
+    (0.0025307447, 0.00029161383),
+    (-0.0017798221,),
 )
 
 
@@ -68,8 +71,7 @@ def _per_us_cm(k25_us_cm: Array, coefficients: tuple[float, ...]) -> Array:
 
 def _inverse(concentration_mg_l: ArrayLike, coefficients: tuple[float, ...]) -> Array:
     """Conductivity that gives a concentration: Newton's rule on ln k, quadratic, five steps from near."""
-    c = np.asarray(concentration_mg_l, dtype=np.float64)
-    ln_c = np.log(np.where(c > 0, c, np.nan))
+    ln_c = np.log(within(concentration_mg_l, 1e-3, 1e6))
     slope = tuple(i * a / 2 for i, a in enumerate(coefficients))  # d ln factor / d ln k
     ln_k = ln_c + 0.65
     for _ in range(5):
@@ -90,7 +92,7 @@ def nacl_concentration_mg_l(conductivity_25_us_cm: ArrayLike) -> Array:
     Checked against tests/reference/conductivity_nacl_25C.csv and pyEQL.
     """
     k = within(conductivity_25_us_cm, *VALID_US_CM)
-    return k * _per_us_cm(k, _NACL)
+    return np.asarray(k * _per_us_cm(k, _NACL))
 
 
 def nacl_conductivity_us_cm(concentration_mg_l: ArrayLike) -> Array:
@@ -108,7 +110,7 @@ def seawater_concentration_mg_l(conductivity_25_us_cm: ArrayLike) -> Array:
     above that it is continued. Checked against tests/reference/conductivity_seawater.csv and gsw.
     """
     k = within(conductivity_25_us_cm, *VALID_US_CM)
-    return k * _per_us_cm(k, _SEAWATER)
+    return np.asarray(k * _per_us_cm(k, _SEAWATER))
 
 
 def seawater_conductivity_us_cm(concentration_mg_l: ArrayLike) -> Array:
@@ -126,14 +128,19 @@ def linear_ratio(temperature_c: ArrayLike, *, alpha_percent_per_k: float) -> Arr
     return np.where(ratio > 0, ratio, np.nan)
 
 
+def _drag(temperature_c: ArrayLike) -> Array:
+    """What 1.116 is multiplied with in the law of natural waters; 1 at 20 °C, 1/1.116 at 25 °C."""
+    eta = viscosity_mpa_s(temperature_c) / 1.00161  # IAPWS R12-08 at 20 °C
+    return np.asarray((1.0 - 0.962144) + 0.962144 * eta**0.965078)
+
+
 def natural_ratio(temperature_c: ArrayLike) -> Array:
     """Conductivity at T over that at 25 °C of natural waters (nonlinear). NaN outside `VALID_C`. [-]
 
     Source: ISO 7888:1985 / EN 27888, 1/f25 with f25 = 1.116 [(1−a) + a (η_T/η_20)^n], constants from
     memory; agrees with the printed table within 0.3 % over its 0 to 35.9 °C, continued above.
     """
-    eta = viscosity_mpa_s(within(temperature_c, *VALID_C)) / _VISCOSITY_20
-    return np.asarray(_F25_AT_25 / ((1.0 - 0.962144) + 0.962144 * eta**0.965078))
+    return np.asarray(_drag(25.0) / _drag(temperature_c))
 
 
 def nacl_ratio(temperature_c: ArrayLike) -> Array:
@@ -142,35 +149,64 @@ def nacl_ratio(temperature_c: ArrayLike) -> Array:
     Source: limiting ionic conductivities, Robinson and Stokes, appendix 6.2 (from memory), own fit.
     """
     x = (within(temperature_c, *VALID_C) - 25.0) / 25.0
-    return np.asarray(np.exp(x * polynomial(x, _NACL_T)))
+    return np.asarray(np.exp(-x * polynomial(x, _NACL_T)))
 
 
-def seawater_ratio(temperature_c: ArrayLike, conductivity_25_us_cm: ArrayLike) -> Array:
-    """Conductivity at T over that at 25 °C of seawater of a given conductivity at 25 °C.
-
-    Both arguments broadcast; NaN outside `VALID_C` and `VALID_US_CM`. [-]
-    Source: PSS-78 (TEOS-10) at zero pressure, own fit within 0.06 %.
-    """
+def _to_25(k_t: Array, temperature_c: ArrayLike, coefficients: tuple[float, ...]) -> Array:
+    """k_25/k_T of a conductivity at temperature. [-]"""
     x = (within(temperature_c, *VALID_C) - 25.0) / 25.0
-    s = np.sqrt(within(conductivity_25_us_cm, *VALID_US_CM) / 1e4)
-    x, s = np.broadcast_arrays(x, s)
-    total = np.zeros(x.shape)
-    for power in reversed(_SEAWATER_T):
-        total = (total + polynomial(s, power)) * x
-    return np.asarray(np.exp(total))
+    s = np.sqrt(k_t / 1e4)
+    by_salt = polynomial(s, _SALT_T[-1])
+    for row in _SALT_T[-2::-1]:
+        by_salt = by_salt * x + polynomial(s, row)
+    return np.asarray(np.exp(x * (polynomial(x, coefficients) + s * by_salt)))
+
+
+def _at_25(
+    conductivity_us_cm: ArrayLike, temperature_c: ArrayLike, coefficients: tuple[float, ...]
+) -> Array:
+    k_t = within(conductivity_us_cm, 1e-3, 2e5)  # the fit turns back far above what water can have
+    return within(k_t * _to_25(k_t, temperature_c, coefficients), *VALID_US_CM)
+
+
+def _at_temperature(
+    conductivity_25_us_cm: ArrayLike, temperature_c: ArrayLike, coefficients: tuple[float, ...]
+) -> Array:
+    """Inverse of `_at_25` by fixed point: the ratio hardly depends on k_T, each round gains two digits."""
+    k25 = within(conductivity_25_us_cm, *VALID_US_CM)
+    k_t = k25
+    for _ in range(10):
+        k_t = k25 / _to_25(k_t, temperature_c, coefficients)
+    return np.asarray(k_t)
+
+
+def nacl_at_25(conductivity_us_cm: ArrayLike, temperature_c: ArrayLike) -> Array:
+    """Conductivity at 25 °C of sodium chloride in water measured at `temperature_c`. [µS/cm]
+
+    Broadcasts; NaN outside `VALID_C` and where the result leaves `VALID_US_CM`.
+    Source: limiting ionic conductivities, Robinson and Stokes (from memory); the small effect of
+    concentration taken from seawater.
+    """
+    return _at_25(conductivity_us_cm, temperature_c, _NACL_T)
+
+
+def nacl_at_temperature(conductivity_25_us_cm: ArrayLike, temperature_c: ArrayLike) -> Array:
+    """The inverse of `nacl_at_25`. [µS/cm]"""
+    return _at_temperature(conductivity_25_us_cm, temperature_c, _NACL_T)
 
 
 def seawater_at_25(conductivity_us_cm: ArrayLike, temperature_c: ArrayLike) -> Array:
-    """Conductivity at 25 °C of seawater measured at `temperature_c`; broadcasts. [µS/cm]
+    """Conductivity at 25 °C of seawater measured at `temperature_c`. [µS/cm]
 
-    Fixed point of k25 = k_T / ratio(T, k25): the ratio depends so little on k25 that six rounds
-    reach the last digits.
+    Broadcasts; NaN outside `VALID_C` and where the result leaves `VALID_US_CM`.
+    Source: PSS-78 (TEOS-10) at zero pressure, own fit. Checked against gsw.
     """
-    k_t = np.asarray(conductivity_us_cm, dtype=np.float64)
-    k25 = k_t / nacl_ratio(temperature_c)
-    for _ in range(6):
-        k25 = k_t / seawater_ratio(temperature_c, np.clip(k25, *VALID_US_CM))
-    return within(k25, *VALID_US_CM)
+    return _at_25(conductivity_us_cm, temperature_c, _SEAWATER_T)
+
+
+def seawater_at_temperature(conductivity_25_us_cm: ArrayLike, temperature_c: ArrayLike) -> Array:
+    """The inverse of `seawater_at_25`. [µS/cm]"""
+    return _at_temperature(conductivity_25_us_cm, temperature_c, _SEAWATER_T)
 
 
 def displayed_to_actual(
@@ -179,10 +215,10 @@ def displayed_to_actual(
     """Undo a transmitter's compensation: from the reading to the conductivity at temperature. [µS/cm]"""
     k = np.asarray(conductivity_us_cm, dtype=np.float64)
     if compensation.kind == "none":
-        return k * (within(temperature_c, *VALID_C) * 0.0 + 1.0)
+        return np.asarray(k * (within(temperature_c, *VALID_C) * 0.0 + 1.0))
     if compensation.kind == "natural":
-        return k * natural_ratio(temperature_c)
-    return k * linear_ratio(temperature_c, alpha_percent_per_k=compensation.alpha)
+        return np.asarray(k * natural_ratio(temperature_c))
+    return np.asarray(k * linear_ratio(temperature_c, alpha_percent_per_k=compensation.alpha))
 
 
 def actual_to_displayed(
@@ -191,10 +227,10 @@ def actual_to_displayed(
     """What a transmitter with `compensation` shows for a conductivity at temperature. [µS/cm]"""
     k = np.asarray(conductivity_us_cm, dtype=np.float64)
     if compensation.kind == "none":
-        return k * (within(temperature_c, *VALID_C) * 0.0 + 1.0)
+        return np.asarray(k * (within(temperature_c, *VALID_C) * 0.0 + 1.0))
     if compensation.kind == "natural":
-        return k / natural_ratio(temperature_c)
-    return k / linear_ratio(temperature_c, alpha_percent_per_k=compensation.alpha)
+        return np.asarray(k / natural_ratio(temperature_c))
+    return np.asarray(k / linear_ratio(temperature_c, alpha_percent_per_k=compensation.alpha))
 
 
 def concentration_mg_l(
@@ -211,11 +247,7 @@ def concentration_mg_l(
     actual = displayed_to_actual(displayed_us_cm, temperature_c, compensation)
     if water.factor is not None:
         k25 = within(actual / natural_ratio(temperature_c), *VALID_US_CM)
-        return k25 * water.factor
+        return np.asarray(k25 * water.factor)
     if water.kind == "seawater":
         return seawater_concentration_mg_l(seawater_at_25(actual, temperature_c))
-    return nacl_concentration_mg_l(actual / nacl_ratio(temperature_c))
-
-
-_VISCOSITY_20: Final = 1.0016
-_F25_AT_25: Final = (1.0 - 0.962144) + 0.962144 * (0.8900 / _VISCOSITY_20) ** 0.965078
+    return nacl_concentration_mg_l(nacl_at_25(actual, temperature_c))

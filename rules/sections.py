@@ -23,6 +23,7 @@ Observables are logarithms, so that a difference of two is ln(actual/baseline):
 - balance/salt : ln((Qc Cc + Qp Cp)/(Qf Cf)), with Qc = Qf − Qp
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -112,7 +113,7 @@ class Plan:
             needed is NaN, or a flow, pressure drop or net driving pressure is not above zero.
         """
         v = self._checked(values)
-        rows = v.reshape(-1, len(self.signals))
+        rows = v.reshape(math.prod(v.shape[:-1]), len(self.signals))
         out = np.empty((rows.shape[0], len(self._recipes)))
         with np.errstate(all="ignore"):
             for start in range(0, rows.shape[0], _BLOCK):
@@ -128,7 +129,7 @@ class Plan:
         v = self._checked(values)
         shape = v.shape[:-1]
         with np.errstate(all="ignore"):
-            columns = Columns(self.signals, v.reshape(-1, len(self.signals)))
+            columns = Columns(self.signals, v.reshape(math.prod(shape), len(self.signals)))
             return {
                 name: SectionInputs(
                     **{

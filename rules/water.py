@@ -98,7 +98,7 @@ def seawater_viscosity_mpa_s(temperature_c: ArrayLike, salinity_g_kg: ArrayLike)
     s = within(salinity_g_kg, *VALID_SALINITY_G_KG) / 1000.0
     a = 1.541 + 1.998e-2 * t - 9.52e-5 * t * t
     b = 7.974 - 7.561e-2 * t + 4.724e-4 * t * t
-    return viscosity_mpa_s(t) * (1.0 + a * s + b * s * s)
+    return np.asarray(viscosity_mpa_s(t) * (1.0 + a * s + b * s * s))
 
 
 def seawater_density_kg_m3(temperature_c: ArrayLike, salinity_g_kg: ArrayLike) -> Array:
@@ -116,7 +116,7 @@ def seawater_density_kg_m3(temperature_c: ArrayLike, salinity_g_kg: ArrayLike) -
         + x * (-0.03262067 + x * (0.02601441 - 0.00581596 * x))
         + r * x * (-0.00471582 - 0.01532978 * x + 0.00607253 * r)
     )
-    return density_kg_m3(temperature_c) + slope * s
+    return np.asarray(density_kg_m3(temperature_c) + slope * s)
 
 
 def seawater_salinity_g_kg(concentration_mg_l: ArrayLike) -> Array:
@@ -125,7 +125,7 @@ def seawater_salinity_g_kg(concentration_mg_l: ArrayLike) -> Array:
     Source: TEOS-10 density, own fit within 0.0015 g/kg.
     """
     y = within(concentration_mg_l, *VALID_SEAWATER_MG_L) / 1e5
-    return y * 100.0 * polynomial(y, _KG_PER_L)
+    return np.asarray(y * 100.0 * polynomial(y, _KG_PER_L))
 
 
 def nacl_osmotic_pressure_bar(concentration_mg_l: ArrayLike, temperature_c: ArrayLike) -> Array:
