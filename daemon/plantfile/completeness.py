@@ -14,7 +14,7 @@ def check(train: TrainConfig, loc: Loc, report: Report) -> None:
     if not plan.usable:
         report.problem(
             (*loc, "id"),
-            f"its instruments allow nothing to be normalized ({'; '.join(_shortest(plan.reasons))})",
+            "its instruments allow nothing to be normalized",
             _least(train),
         )
         return
@@ -38,12 +38,6 @@ def check(train: TrainConfig, loc: Loc, report: Report) -> None:
             f"without range, so that a reading beyond the transmitter's range passes for good: "
             f"{', '.join(unlimited)}",
         )
-
-
-def _shortest(reasons: tuple[str, ...]) -> list[str]:
-    """Of a train of several stages only what the whole train lacks: it asks for the fewest instruments."""
-    whole = [reason for reason in reasons if reason.startswith("train: ")]
-    return [reason.partition(": ")[2] for reason in whole or reasons]
 
 
 def _least(train: TrainConfig) -> str:

@@ -133,11 +133,13 @@ def _check_sources(contact: Checked[ContactTable], secrets: Secrets, report: Rep
         if value is None:
             report.problem(
                 at,
-                f"environment variable {table.urls_env} is not set",
+                f"environment variable {_variable(table.urls_env)} is not set",
                 "set it in the environment of the service, URLs separated by blanks",
             )
         else:
-            _check_urls(value.split(), at, f"environment variable {table.urls_env}", report)
+            _check_urls(
+                value.split(), at, f"environment variable {_variable(table.urls_env)}", report
+            )
 
 
 def _check_urls(
@@ -200,7 +202,7 @@ def check_forward(forward: Checked[ForwardTable], secrets: Secrets, report: Repo
     if forward.ok("url") and not _is_http(table.url):
         report.problem(
             (*loc, "url"),
-            f"url {shown(_without_password(table.url))} is not an http or https address",
+            f"url {shown(table.url)} is not an http or https address",
             'write it like url = "http://10.0.0.9:8086"',
         )
     if not forward.ok("token_file", "token_env"):
@@ -227,8 +229,8 @@ def check_forward(forward: Checked[ForwardTable], secrets: Secrets, report: Repo
     elif table.token_env is not None and not secrets.environment.get(table.token_env):
         report.problem(
             (*loc, "token_env"),
-            f"environment variable {table.token_env} is not set",
-            "set it in the environment of the service",
+            f"environment variable {_variable(table.token_env)} is not set",
+            "set it in the environment of the service; token_env is its name, not the token",
         )
 
 
@@ -241,8 +243,9 @@ def _is_http(text: str) -> bool:
     return parts.scheme in ("http", "https") and bool(parts.hostname) and " " not in text
 
 
-def _without_password(text: str) -> str:
-    return re.sub(r"//[^/@]*@", "//***@", text)
+def _variable(name: str) -> str:
+    """A name as usual for a variable; anything else may be the secret itself, put in the wrong place."""
+    return name if re.match(r"^[A-Z_][A-Z0-9_]*$", name) else "***"
 
 
 def forward(table: ForwardTable, secrets: Secrets) -> Forward:

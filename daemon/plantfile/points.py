@@ -131,6 +131,8 @@ def _check_geometry(point: Checked[PointTable], around: Surroundings, report: Re
     """Stage and vessel exist."""
     table, loc = point.table, point.loc
     count = len(around.stages)
+    if count == 0:
+        return  # that there is no stage is said at the train
     if point.ok("stage") and table.stage is not None and table.stage > count:
         report.problem(
             (*loc, "stage"),
@@ -361,10 +363,11 @@ def _check_range(point: Checked[PointTable], kind: units.Kind, report: Report) -
     table, at = point.table, (*point.loc, "range")
     assert table.range is not None
     low, high = table.range
+    written = f"range = [{low:g}, {high:g}]"
     if not low < high:
         report.problem(
             at,
-            f"range = {shown(table.range)} does not go from low to high",
+            f"{written} does not go from low to high",
             "write range = [lowest, highest]",
         )
         return
@@ -375,7 +378,7 @@ def _check_range(point: Checked[PointTable], kind: units.Kind, report: Report) -
     if unit.to_si(low) < least or unit.to_si(high) > most:
         report.problem(
             at,
-            f"range = {shown(table.range)} {unit.name} is not possible for {table.role}",
+            f"{written} {unit.name} is not possible for {table.role}",
             f"give a range within {unit.from_si(least):.6g} to {unit.from_si(most):.6g} "
             f"{unit.name}, or correct the unit",
         )

@@ -8,6 +8,7 @@ from typing import Literal
 from drivers.protocol import Device, Point
 from rules.train import Limits, Stage, Train, Water
 
+from .problems import without_secrets
 from .units import Unit
 
 DeviceClock = Literal["gateway", "device"]
@@ -160,7 +161,8 @@ class Forward:
     token: str = field(default="", repr=False)
 
     def __repr__(self) -> str:
-        return f"Forward(url={self.url!r}, org={self.org!r}, bucket={self.bucket!r}, token=***)"
+        url = without_secrets(self.url)
+        return f"Forward(url={url!r}, org={self.org!r}, bucket={self.bucket!r}, token=***)"
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ import re
 import tomllib
 from pathlib import Path
 
-from .problems import PlantFileError, Problem
+from .problems import PlantFileError, Problem, without_secrets
 
 _AT = re.compile(
     r"^(?P<what>.*?) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$"
@@ -13,7 +13,10 @@ _REMEDIES = (
     ("Invalid value", 'put text between double quotes, like unit = "bar"; numbers have a point'),
     ("Expected '=' after a key", "write key = value"),
     ("Invalid statement", "write key = value, or a table like [site]"),
-    ("Expected newline or end of document", "write one key = value a line, text between quotes"),
+    (
+        "Expected newline or end of document",
+        "write one key = value a line, text between quotes and decimals with a point",
+    ),
     ("Cannot overwrite a value", "this key stands twice in the table: keep one of them"),
     ("Cannot declare", "this table stands twice: join them, or write [[...]] for one of several"),
     (
@@ -78,4 +81,4 @@ def parse(text: str, path: Path) -> dict[str, object]:
 
 
 def _error(path: Path, line: int | None, found: str, remedy: str) -> PlantFileError:
-    return PlantFileError(path, [Problem("", line, found, remedy)])
+    return PlantFileError(path, [Problem("", line, without_secrets(found, ("opc.tcp",)), remedy)])

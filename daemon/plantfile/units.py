@@ -39,22 +39,22 @@ _US_GALLON_M3 = 231.0 * _INCH_M**3  # exact: 231 cubic inches
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit as plants write it. SI value = value * scale + offset."""
+    """A unit as plants write it. SI value = (value - zero) * scale."""
 
     name: str
     kind: Kind
     scale: float
-    offset: float = 0.0
+    zero: float = 0.0
 
     def to_si(self, value: float) -> float:
         """Value in the SI unit of the kind. A status other than 0 or 1 is no status: NaN."""
         if self.kind == "status":
             return float(value) if value in (0, 1) else math.nan
-        return value * self.scale + self.offset
+        return (value - self.zero) * self.scale
 
     def from_si(self, value: float) -> float:
         """Value in this unit of an SI value."""
-        return (value - self.offset) / self.scale
+        return value / self.scale + self.zero
 
 
 _UNITS = (
@@ -69,7 +69,7 @@ _UNITS = (
     Unit("gpm", "flow", _US_GALLON_M3 * 60.0),
     Unit("m3/d", "flow", 1.0 / 24.0),
     Unit("°C", "temperature", 1.0),
-    Unit("°F", "temperature", 5.0 / 9.0, -160.0 / 9.0),
+    Unit("°F", "temperature", 5.0 / 9.0, 32.0),
     Unit("µS/cm", "conductivity", 1.0),
     Unit("mS/cm", "conductivity", 1000.0),
     Unit("pH", "ph", 1.0),

@@ -123,7 +123,7 @@ def _words(
     example = shown(info.examples[0]) if info.examples and info.examples[0] is not None else ""
     if kind == "missing":
         if not example:
-            return f"there is no {info.description}", f"add at least one [[train.{name}]]"
+            return f"there is no [[train.{name}]]", "add at least one"
         return f'"{name}" is missing', f"add {name} ({info.description}), like {name} = {example}"
     value = error["input"]
     if kind == "literal_error":
