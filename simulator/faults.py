@@ -40,6 +40,13 @@ EFFECTS = {
     "abrasion": Effect(0.06, 0.80, 0.0, 1.0, "lead", 1),
     "compaction": Effect(-0.16, -0.04, 0.0, 1.0, "even", 0),
 }
+CLEANABLE = (
+    "biofouling",
+    "colloidal_fouling",
+    "metal_oxide_fouling",
+    "organic_fouling",
+    "scaling",
+)
 LEAKS = ("o_ring_leak", "damaged_element", "brine_seal_bypass")
 LINES = ("permeate_backpressure",)
 TRANSMITTERS = (
@@ -53,6 +60,14 @@ KINDS = (*EFFECTS, *LEAKS, *LINES, *TRANSMITTERS)
 PROFILES = ("lead", "front", "even", "tail")
 
 LEAK_REFERENCE_BAR = 12.0
+
+
+@dataclass(frozen=True)
+class Cleaning:
+    """A cleaning in place that ended at `day` and removed the part `restores` of all deposits."""
+
+    day: float
+    restores: float
 
 
 @dataclass(frozen=True)
@@ -82,10 +97,21 @@ class Fault:
     percent: float = 0.0
     until_day: float | None = None
 
-    def size(self, day: Floats) -> Floats:
-        """Part of the full size at days since the start of the scenario, 0 to 1."""
+    def size(self, day: Floats, cleanings: Sequence[Cleaning] = ()) -> Floats:
+        """Part of the full size at days since the start of the scenario, 0 to 1.
+
+        A cleaning takes its part of what has grown by then; growth goes on at its own law, since
+        the cause is still there.
+        """
         day = np.asarray(day, dtype=float)
         part = grown(self.growth, day - self.onset_day, self.grows_days)
+        if self.kind in CLEANABLE:
+            removed = 0.0
+            for cleaning in cleanings:
+                then = grown(self.growth, np.array(cleaning.day - self.onset_day), self.grows_days)
+                here = cleaning.restores * (float(then) - removed)
+                removed += here
+                part = np.where(day >= cleaning.day, part - here, part)
         if self.until_day is not None:
             part = np.where(day >= self.until_day, 0.0, part)
         return part
@@ -130,6 +156,7 @@ def apply(
     faults: Sequence[Fault],
     day: Floats,
     vessel_permeate_m3h: float,
+    cleanings: Sequence[Cleaning] = (),
 ) -> StageState:
     """The elements of stage `number` with the faults that have begun; the input is not changed."""
     water, salt, friction = state.water, state.salt, state.friction
@@ -137,7 +164,7 @@ def apply(
     for fault in faults:
         if fault.kind in LINES or fault.kind in TRANSMITTERS or number not in fault.stages(stages):
             continue
-        part = fault.size(day)
+        part = fault.size(day, cleanings)
         if not np.any(part > 0.0):
             continue
         part = part[None, :, None]

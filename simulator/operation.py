@@ -7,6 +7,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.faults import Cleaning
 from simulator.noise import gauss, key, uniform
 from simulator.scenario import Scenario
 from simulator.water import Floats
@@ -48,7 +49,8 @@ class Timeline:
         self.log: list[Logged] = []
         pauses = self._pauses(scenario, seed)
         times, modes = [-np.inf], [Mode.RUNNING]
-        for begin, end, kind in pauses:
+        self.cleanings: list[Cleaning] = []
+        for begin, end, kind, restores in pauses:
             if begin < times[-1]:
                 continue  # two stops that overlap are one
             inner = Mode.CLEANING if kind == "cleaning" else Mode.STOPPED
@@ -62,19 +64,21 @@ class Timeline:
             times += [step[0] for step in steps]
             modes += [step[1] for step in steps]
             if kind == "cleaning":
-                self.log.append(Logged(begin + FLUSH_AFTER_S, "cleaning_start", "stage chemistry"))
-                self.log.append(Logged(end, "cleaning_end", ""))
+                self.log.append(Logged(begin + FLUSH_AFTER_S, "cleaning_start", "all stages"))
+                self.log.append(Logged(end, "cleaning_end", "all stages"))
+                self.cleanings.append(Cleaning((end - start_s) / DAY_S, restores))
         self._times = np.array(times)
         self._modes = np.array(modes)
         self._set_times, self._permeate, self._recovery = self._setpoints(scenario, seed)
 
-    def _pauses(self, scenario: Scenario, seed: int) -> list[tuple[float, float, str]]:
+    def _pauses(self, scenario: Scenario, seed: int) -> list[tuple[float, float, str, float]]:
         run = scenario.operation
         pauses = [
             (
                 self._start_s + event.at_day * DAY_S,
                 self._start_s + event.at_day * DAY_S + max(event.hours * 3600.0, FLUSH_AFTER_S),
                 event.kind,
+                event.restores,
             )
             for event in scenario.events
             if event.kind in ("stop", "cleaning")
@@ -88,7 +92,7 @@ class Timeline:
             )
             for day, length in zip(when.tolist(), hours.tolist(), strict=True):
                 begin = self._start_s + day * DAY_S
-                pauses.append((begin, begin + FLUSH_AFTER_S + length * 3600.0, "stop"))
+                pauses.append((begin, begin + FLUSH_AFTER_S + length * 3600.0, "stop", 0.0))
         return sorted(pauses)
 
     def _setpoints(self, scenario: Scenario, seed: int) -> tuple[Floats, Floats, Floats]:

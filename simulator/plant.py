@@ -162,6 +162,7 @@ class Plant:
             self.scenario.faults,
             day,
             vessel_permeate,
+            self.timeline.cleanings,
         )
 
     def solved(

@@ -22,7 +22,7 @@ def truth_of(plant: Plant, days: float) -> dict[str, Any]:
     expected = plant.scenario.expected
     faults = []
     for fault in plant.scenario.faults:
-        size = fault.size(day)
+        size = fault.size(day, plant.timeline.cleanings)
         faults.append(
             {
                 "kind": fault.kind,

@@ -104,8 +104,9 @@ class StageFlow:
     """One pass through a stage. Flows m3/h, salt g/h (mg/L times m3/h), pressures bar.
 
     `flux` [L/m2/h] and `local_salt` [mg/L] are (element, time, vessel) and start the next pass;
-    `leaked` [m3/h] is the brine that entered the permeate tube in and after each element,
-    `leaked_salt` [g/h] its salt. The rest is (time, vessel).
+    `leaked` [m3/h] is the brine that entered the permeate tube through each element's hole,
+    `joint_leaked` at each joint; `leaked_salt` and `joint_leaked_salt` [g/h] are their salt. The
+    rest is (time, vessel).
     """
 
     flux: Floats
@@ -118,6 +119,8 @@ class StageFlow:
     unsettled: float
     leaked: Floats
     leaked_salt: Floats
+    joint_leaked: Floats
+    joint_leaked_salt: Floats
     element_drop_bar: Floats
 
 
@@ -156,6 +159,8 @@ def pass_through(
     new_local = np.empty_like(flux)
     leaked = np.zeros_like(flux)
     leaked_salt = np.zeros_like(flux)
+    joint_leaked = np.zeros((shape.elements + 1, *flux.shape[1:]))
+    joint_leaked_salt = np.zeros_like(joint_leaked)
     element_drop = np.empty_like(flux)
     anything_leaks = bool(np.any(state.joint_leak) or np.any(state.element_leak))
     bypassed = bool(np.any(state.bypass))
@@ -171,8 +176,7 @@ def pass_through(
         if anything_leaks and e == 0:
             lost = state.joint_leak[0] * np.sqrt(np.maximum(pressure - permeate_pressure, 0.0))
             lost_salt = lost * salt / flow
-            leaked[0] += lost
-            leaked_salt[0] += lost_salt
+            joint_leaked[0], joint_leaked_salt[0] = lost, lost_salt
             flow = flow - lost
             salt = salt - lost_salt
         # A guess far off must not empty the channel.
@@ -209,15 +213,14 @@ def pass_through(
         if anything_leaks:
             hole = state.element_leak[e] * np.sqrt(np.maximum(inside, 0.0))
             joint = state.joint_leak[e + 1] * np.sqrt(np.maximum(pressure - permeate_pressure, 0.0))
-            lost = np.minimum(hole + joint, 0.5 * flow)
-            lost_salt = lost * salt / flow
-            leaked[e] += lost
-            leaked_salt[e] += lost_salt
-            flow = flow - lost
-            salt = salt - lost_salt
+            brine = salt / flow
+            leaked[e], leaked_salt[e] = hole, hole * brine
+            joint_leaked[e + 1], joint_leaked_salt[e + 1] = joint, joint * brine
+            flow = flow - hole - joint
+            salt = salt - (hole + joint) * brine
     if anything_leaks:
-        permeate += leaked.sum(axis=0)
-        permeate_salt += leaked_salt.sum(axis=0)
+        permeate += leaked.sum(axis=0) + joint_leaked.sum(axis=0)
+        permeate_salt += leaked_salt.sum(axis=0) + joint_leaked_salt.sum(axis=0)
     unsettled = float(np.max(np.abs(new_flux - flux) / (new_flux + 1.0), initial=0.0))
     return StageFlow(
         flux=new_flux,
@@ -230,5 +233,7 @@ def pass_through(
         unsettled=unsettled,
         leaked=leaked,
         leaked_salt=leaked_salt,
+        joint_leaked=joint_leaked,
+        joint_leaked_salt=joint_leaked_salt,
         element_drop_bar=element_drop,
     )
