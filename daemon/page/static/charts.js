@@ -5,9 +5,9 @@
   const root = document.getElementById("trends");
   if (!root) return;
   const zone = root.dataset.zone;
-  const ink = { axis: "#434c4d", grid: "#dcdcd5", zero: "#8b908b", limit: "#161c1d", sheet: "#f7f6f2" };
+  const ink = { axis: "#3e4748", grid: "#dcdcd5", zero: "#8b908b", limit: "#161c1d", sheet: "#f7f6f2" };
   const strokes = { 1: "#1f4f63", 2: "#9a5b12", 3: "#5d4a86", train: "#1f4f63" };
-  const priorities = { high: "#8f1326", medium: "#7a4200", low: "#244a73" };
+  const priorities = { high: "#8f1326", medium: "#6f3b00", low: "#244a73" };
   let days = Number(root.dataset.days);
   let plots = [];
   let turn = 0;
