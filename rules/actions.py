@@ -29,7 +29,7 @@ CHEMISTRY = {
     "colloidal_fouling": "alkaline clean",
     "metal_oxide_fouling": "acid clean",
     "organic_fouling": "alkaline clean",
-    "scaling": "acid clean first",
+    "scaling": "acid clean",
 }
 """Which chemistry first. Sources disagree on mixed deposits; see the reference."""
 

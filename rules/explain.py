@@ -106,7 +106,7 @@ def performance_message(
             f"{SHORT_WORDS[forecast.quantity]} limit about {day(forecast.limit_at)} ({day(forecast.early)}{late})"
         )
     parts.append(todo(action, first.cause, stage, first.point))
-    text = ". ".join(p.rstrip(".") for p in parts) + "."
+    text = ". ".join(p[0].upper() + p[1:].rstrip(".") for p in parts) + "."
     return text if len(text) <= LONGEST_MESSAGE else text[: LONGEST_MESSAGE - 1].rstrip() + "…"
 
 

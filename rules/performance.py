@@ -48,6 +48,9 @@ FADED = 0.3
 BALANCE_LIMIT = 0.06
 """A balance that is off by this much is worth telling. Common practice, no source. [-]"""
 
+CLEARLY = 2.0
+"""A quantity is forecast when it has moved by this many standard deviations."""
+
 LONGEST_SLOPE_S, SHORTEST_SLOPE_S = 10 * DAY_S, 3 * DAY_S
 """The forecast rests on a line through the last of these many days, so that it follows acceleration. [s]"""
 
@@ -152,11 +155,14 @@ class Performance:
         )
         first = causes[0]
         section = verdict.section
+        action = actions.ACTION[first.cause]
         stage = int(section) if section is not None and section.isdigit() else None
         sizes = _sizes(plan.observables, window.deviation, train.limits)
         size = max(sizes.values(), default=0.0)
         since = (window.shape.onset if window.shape else now / DAY_S) * DAY_S
-        forecast = self._forecast(series, section, since, now)
+        forecast = None
+        if action != "check_instrument":
+            forecast = self._forecast(series, window, section, since, now)
         days = (forecast.limit_at - now) / DAY_S if forecast else None
         deviation = as_deviations(plan.observables, window.deviation)
         passage = max(
@@ -176,7 +182,6 @@ class Performance:
             horizon_days=train.limits.horizon_days,
         )
         near = days is not None and days <= train.limits.horizon_days
-        action = actions.ACTION[first.cause]
         since = float(np.floor(since / BLOCK_S) * BLOCK_S)
         errors = dict(zip(plan.observables, np.sqrt(np.diag(window.covariance)), strict=True))
         return Finding(
@@ -217,9 +222,12 @@ class Performance:
         )
 
     def _forecast(
-        self, series: Series, section: str | None, since: float, now: float
+        self, series: Series, window: Window, section: str | None, since: float, now: float
     ) -> Forecast | None:
-        """When the first limit of the affected section will be reached, None when none is."""
+        """When the first limit of the affected section will be reached, None when none is.
+
+        Only what has clearly moved toward its limit is forecast: the rest is noise.
+        """
         days, rows, _ = series.history()
         start = max(min(since, now - SHORTEST_SLOPE_S), now - LONGEST_SLOPE_S) / DAY_S
         best: Forecast | None = None
@@ -228,12 +236,16 @@ class Performance:
             if place == "balance" or (section is not None and place != section):
                 continue
             column = self._plan.observables.index(name)
+            limit = limit_of(quantity, self._plan.train.limits)
+            moved = float(np.copysign(1.0, limit)) * window.deviation[column]
+            if not moved > CLEARLY * np.sqrt(window.covariance[column, column]):
+                continue
             line = trend.local_slope(
                 days, rows[:, column] - self._reference[column], now / DAY_S, start
             )
             if line is None:
                 continue
-            found = trend.days_to(limit_of(quantity, self._plan.train.limits), line)
+            found = trend.days_to(limit, line)
             if found is None or found[0] <= 0.0 or found[0] > 365.0:
                 continue
             likely, early = now + found[0] * DAY_S, now + found[1] * DAY_S

@@ -283,21 +283,37 @@ class _Sources:
     def _note(self, stage: int, text: str) -> None:
         self.notes.setdefault(str(stage), []).append(text)
 
-    def feed_pressure(self, k: int) -> Found:
-        choices = [self.measured("feed_pressure", k)]
+    def feed_pressure(self, k: int, notes: list[str]) -> Found:
+        own = self.measured("feed_pressure", k)
+        if isinstance(own, Recipe):
+            return own
         hint = f"its feed pressure is not measured; add {signal('feed_pressure', k)}"
-        if k > 1:
-            choices.append(self.measured("concentrate_pressure", k - 1))
-            hint += f" or {signal('concentrate_pressure', k - 1)}"
-        return _first(*choices, Lack(hint))
+        if k == 1:
+            return Lack(hint)
+        before = self.measured("concentrate_pressure", k - 1)
+        if isinstance(before, Recipe):
+            notes.append(
+                f"its feed pressure is taken from the concentrate of stage {k - 1}, "
+                "as if no booster pump stood between them"
+            )
+            return before
+        return Lack(f"{hint} or {signal('concentrate_pressure', k - 1)}")
 
-    def concentrate_pressure(self, k: int) -> Found:
-        choices = [self.measured("concentrate_pressure", k)]
+    def concentrate_pressure(self, k: int, notes: list[str]) -> Found:
+        own = self.measured("concentrate_pressure", k)
+        if isinstance(own, Recipe):
+            return own
         hint = f"its concentrate pressure is not measured; add {signal('concentrate_pressure', k)}"
-        if k < len(self.numbers):
-            choices.append(self.measured("feed_pressure", k + 1))
-            hint += f" or {signal('feed_pressure', k + 1)}"
-        return _first(*choices, Lack(hint))
+        if k == len(self.numbers):
+            return Lack(hint)
+        after = self.measured("feed_pressure", k + 1)
+        if isinstance(after, Recipe):
+            notes.append(
+                f"its concentrate pressure is taken from the feed of stage {k + 1}, "
+                "as if no booster pump stood between them"
+            )
+            return after
+        return Lack(f"{hint} or {signal('feed_pressure', k + 1)}")
 
     def permeate_pressure(self, stages: Sequence[int], notes: list[str]) -> Recipe:
         if len(stages) == 1:
@@ -338,11 +354,12 @@ def _section(
     title = "train" if name == "train" else f"stage {name}"
     notes = [f"{title}: {text}" for text in source.notes.get(str(numbers[0]), ())]
     extra: list[str] = []
+    pressures: list[str] = []
     t = source.temperature
     if isinstance(t, Lack):
         t = Lack("the feed temperature is not measured; add feed_temperature")
-    p_feed = source.feed_pressure(numbers[0])
-    p_conc = source.concentrate_pressure(numbers[-1])
+    p_feed = source.feed_pressure(numbers[0], pressures)
+    p_conc = source.concentrate_pressure(numbers[-1], pressures)
     p_perm: Found = source.permeate_pressure(numbers, extra)
     law = train.water
     exponent = train.pressure_drop_exponent
@@ -406,6 +423,8 @@ def _section(
         "flux_lmh": combine(lambda q: q * (1000.0 / area_m2), permeate),
     }
     observables = {q: r for q, r in found.items() if isinstance(r, Recipe)}
+    if "permeate_flow" in observables or "pressure_drop" in observables:
+        notes += [f"{title}: {text}" for text in pressures]
     if "permeate_flow" in observables:
         notes += [f"{title}: {text}" for text in extra]
     never = _constant(float("nan"))

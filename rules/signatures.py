@@ -123,7 +123,7 @@ SIGNATURES: tuple[Signature, ...] = (
         0.5,
     ),
     Signature(
-        "abrasion", "lead", 1.0, (0.05, 0.05), (1.0, 0.15), (0.02, 0.04), 0.1, (0.02, 3.0), 0.2
+        "abrasion", "lead", 1.0, (0.05, 0.05), (1.0, 0.15), (0.02, 0.04), 0.1, (0.02, 3.0), 0.1
     ),
     # Feed water joins the permeate of one vessel: passage steps up, nothing else moves.
     Signature(

@@ -135,9 +135,9 @@ class Watch:
             digest, baseline, findings = self._close_block(
                 self._memory[-1].time // BLOCK_S * BLOCK_S
             )
-        before = self._memory[-1].down if self._memory else ()
+        first_of_block = not self._memory or time // BLOCK_S != self._memory[-1].time // BLOCK_S
         row = self._remember(time, values, down)
-        if row.down or row.down != before:
+        if row.down or first_of_block:
             findings = (*findings, *self._links(row))
         return Step(STEADY if row.state == "running" else row.state, digest, baseline, findings)
 
@@ -157,10 +157,10 @@ class Watch:
         self, start: float
     ) -> tuple[Digest | None, Baseline | None, tuple[Finding, ...]]:
         end = start + BLOCK_S
-        findings = [*self._links(self._memory[-1]), *self._values(end)]
+        findings = self._values(end)
         rows = [r for r in self._memory if r.time >= start]
         running = [r for r in self._memory if r.state == "running"]
-        stuck = self._frozen(running) if rows[-1].state == "running" else None
+        stuck = self._frozen() if rows[-1].state == "running" else None
         if stuck is not None:
             findings += self._frozen_findings(stuck, end)
         digest = self._digest(start, rows, running, stuck or {})
@@ -268,12 +268,16 @@ class Watch:
             )
         return found
 
-    def _frozen(self, running: Sequence[_Row]) -> dict[str, float] | None:
+    def _frozen(self) -> dict[str, float] | None:
+        """Frozen transmitters of a running train, None when that cannot be told yet.
+
+        Minutes of standstill count too: what did not move through a stop and a start is frozen.
+        """
         baseline = self.baseline
-        if baseline is None or len(running) < transmitters.FEWEST_REPEATS:
+        if baseline is None or len(self._memory) < transmitters.FEWEST_REPEATS:
             return None
-        times = np.array([r.time for r in running])
-        table = np.array([r.values for r in running])
+        times = np.array([r.time for r in self._memory])
+        table = np.array([r.values for r in self._memory])
         return transmitters.frozen(self.train.signals, times, table, baseline.alive)
 
     def _frozen_findings(self, stuck: Mapping[str, float], end: float) -> list[Finding]:

@@ -1,0 +1,144 @@
+"""The normalization loop: where minutes of readings meet the rules, and findings become notices.
+
+Live operation, `replay` and the catching up after a restart all go through `Normalizer.take`,
+minute by minute in order of time. What it has to remember is rebuilt from history by `rebuild`.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from daemon.minutes import MINUTE_S, Minute
+from daemon.notices import Notices
+from daemon.plantfile.result import BaselineConfig, TrainConfig
+from daemon.record import JournalLine, MaintenanceEvent, Record
+from rules import sections
+from rules.baseline import Baseline, BaselineRule
+from rules.digest import BLOCK_S, Digest
+from rules.series import COARSE_S
+from rules.watch import MEMORY_S, NEW_BASELINE, Watch
+
+REBUILD_S = COARSE_S + 86400.0
+"""Digests of this long a time are read back after a restart: what the rules remember, and a day. [s]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one minute brought: journal lines, the operating state, and whether the state is a new one."""
+
+    lines: tuple[JournalLine, ...]
+    state: str
+    changed: bool
+
+
+class Normalizer:
+    """Judges the minutes of one train.
+
+    train : the train of the plant file. record, notices : where conclusions go, in one transaction.
+    """
+
+    def __init__(self, train: TrainConfig, record: Record, notices: Notices) -> None:
+        self.train = train
+        self.plan = sections.plan(train.model)
+        self._record = record
+        self._notices = notices
+        device = {point.signal: point.device for point in train.points}
+        self._watch = Watch(self.plan, device, _rule(train.baseline))
+        self._events: list[MaintenanceEvent] = []
+        self._events_version: tuple[int, int] | None = None
+        self._applied: set[int] = set()
+        self._state: str | None = None
+
+    @property
+    def judged_until(self) -> float:
+        """Start of the last minute whose conclusions are in the record; -inf when there is none."""
+        progress = self._record.progress(self.train.id)
+        return progress.minute if progress else -np.inf
+
+    @property
+    def baseline(self) -> Baseline | None:
+        """The baseline in force."""
+        return self._watch.baseline
+
+    @property
+    def state(self) -> str:
+        """Operating state at the last minute."""
+        return self._state or "unknown"
+
+    @property
+    def memory_from(self) -> float:
+        """Minutes from here to `judged_until` are wanted by `rebuild`. [s]"""
+        return self.judged_until - MEMORY_S
+
+    def rebuild(self, minutes: Iterable[Minute]) -> None:
+        """Bring the rules to where they were when the last conclusions were written.
+
+        minutes : those from `memory_from` to `judged_until`, both included, in order of time.
+        """
+        until = self.judged_until
+        if not np.isfinite(until):
+            return
+        train = self.train.id
+        events = [e for e in self._record.events(train) if e.t <= until]
+        fresh = max((e.t for e in events if e.event in NEW_BASELINE), default=-np.inf)
+        made = [Baseline(**body) for body in self._record.baselines(train)]
+        made = [b for b in made if b.made_at > fresh]
+        after = fresh if not made else max(fresh, until - REBUILD_S)
+        things: list[tuple[float, int, Digest | Baseline | MaintenanceEvent]] = []
+        things += [(e.t, 0, e) for e in events]
+        things += [
+            (d.start + BLOCK_S, 1, d)
+            for d in (Digest(**body) for body in self._record.digests(train, after, until))
+        ]
+        things += [(b.made_at, 2, b) for b in made]
+        for _, _, thing in sorted(things, key=lambda item: item[:2]):
+            if isinstance(thing, Digest):
+                self._watch.absorb_digest(thing)
+            elif isinstance(thing, Baseline):
+                self._watch.absorb_baseline(thing)
+            else:
+                self._watch.event(thing.t, thing.event)
+                self._applied.add(thing.id)
+        for minute in minutes:
+            if minute.time <= until:
+                self._watch.absorb_minute(float(minute.time), minute.values, minute.down)
+        progress = self._record.progress(train)
+        self._state = progress.state if progress else None
+
+    def take(self, minute: Minute) -> Outcome:
+        """Judge one minute that is later than all before, and write what follows from it."""
+        self._take_events(minute.time + MINUTE_S)
+        step = self._watch.minute(float(minute.time), minute.values, minute.down)
+        changed = step.state != self._state
+        lines: list[JournalLine] = []
+        if step.findings or step.digest is not None or step.baseline is not None or changed:
+            lines = self._notices.process(
+                self.train.id,
+                float(minute.time),
+                step.findings,
+                state=step.state,
+                progress=minute.time,
+                digest=step.digest,
+                baseline=step.baseline,
+            )
+        self._state = step.state
+        return Outcome(tuple(lines), step.state, changed)
+
+    def _take_events(self, until: float) -> None:
+        """Give the rules the maintenance events that people have entered up to this minute."""
+        version = self._record.version()
+        if version != self._events_version:
+            self._events_version = version
+            events = self._record.events(self.train.id)
+            self._events = [e for e in events if e.id not in self._applied]
+        for event in [e for e in self._events if e.t < until]:
+            self._watch.event(event.t, event.event)
+            self._applied.add(event.id)
+            self._events.remove(event)
+
+
+def _rule(config: BaselineConfig) -> BaselineRule:
+    if config.kind == "window":
+        return BaselineRule("window", config.hours, config.start, config.end)
+    return BaselineRule("first_steady", config.hours)
