@@ -5,7 +5,7 @@ from urllib.parse import urlsplit
 
 from drivers.protocol import Device, ModbusAddress
 
-from .problems import Report, either, nearest, shown
+from .problems import Report, either, shown
 from .result import DeviceClock
 from .schema import DeviceTable
 from .validate import Checked
@@ -76,9 +76,7 @@ def _check_protocol(protocol: str, device: Checked[DeviceTable], report: Report)
     if protocol in LATER:
         report.problem(at, f'protocol "{protocol}" is not in this version', LATER[protocol])
     elif protocol not in PROTOCOLS:
-        near = nearest(protocol, (*PROTOCOLS, *LATER))
-        hint = f"; {near} may be meant" if near in PROTOCOLS else ""
-        report.problem(at, f'protocol "{protocol}" is not known', f"use {either(PROTOCOLS)}{hint}")
+        report.problem(at, f'protocol "{protocol}" is not known', f"use {either(PROTOCOLS)}")
 
 
 def _check_modbus(device: Checked[DeviceTable], report: Report) -> None:

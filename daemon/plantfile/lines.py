@@ -87,6 +87,7 @@ class _Walk:
         """The place of `keys` below `loc`: of an array of tables, its latest element is meant."""
         for key in keys:
             loc = (*loc, key)
+            self.lines.setdefault(loc, self.line)  # [a.b] alone makes a as well
             if loc in self.arrays:
                 loc = (*loc, self.arrays[loc] - 1)
         return loc

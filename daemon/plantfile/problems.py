@@ -4,6 +4,7 @@ PlantFileError is the one exception of this package; `.problems` has them all.
 """
 
 import difflib
+import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ class Problem:
         """One line: ``plant.toml:31: train "A", point ...: found; remedy``."""
         where = file if self.line is None else f"{file}:{self.line}"
         place = f"{self.place}: " if self.place else ""
-        return f"{where}: {place}{self.found}; {self.remedy}"
+        return one_line(f"{where}: {place}{self.found}; {self.remedy}")
 
 
 class PlantFileError(Exception):
@@ -63,11 +64,17 @@ class Report:
     def warning(self, loc: Loc, text: str) -> None:
         """Something that works, but the commissioning engineer should know."""
         where = place(self.tree, loc)
-        line = f"{where}: {text}" if where else text
+        line = one_line(f"{where}: {text}" if where else text)
         if line not in self.warnings:
             self.warnings.append(line)
 
 
+def one_line(text: str) -> str:
+    """The text without line ends and other control characters, which names in a file may hold."""
+    return _CONTROL.sub(" ", text)
+
+
+_CONTROL = re.compile(r"[\x00-\x1f\x7f\x85\u2028\u2029]+")
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:/?/[^\s\"',\]]+")
 _LOGIN = re.compile(r"//[^/@\s\"]*@")
 SERVERS = ("http", "https", "opc.tcp")
@@ -172,7 +179,8 @@ def shown(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return f'"{value}"'
+        short = value if len(value) <= 60 else f"{value[:57]}..."
+        return json.dumps(short, ensure_ascii=False)  # TOML escapes as JSON does
     if isinstance(value, list):
         return "[" + ", ".join(shown(v) for v in value) + "]"
     if isinstance(value, Mapping):

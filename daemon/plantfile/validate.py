@@ -10,7 +10,7 @@ from pydantic_core import ErrorDetails
 
 from .lines import Loc
 from .problems import Report, either, meant_or_use, nearest, shown
-from .schema import LimitsTable, TableModel
+from .schema import LimitsTable, TableModel, TrainTable
 
 M = TypeVar("M", bound=TableModel)
 
@@ -31,7 +31,15 @@ class Checked(Generic[M]):
 def validate(model: type[M], raw: object, loc: Loc, report: Report) -> Checked[M] | None:
     """Check one table. None when it is no table at all, or cannot be looked at any further."""
     if not isinstance(raw, Mapping):
-        report.problem(loc, f"{loc[-1]} is {_sort(raw)}, not a table", f"write [{_header(loc)}]")
+        name = _header(loc)
+        if isinstance(loc[-1], int):
+            report.problem(
+                loc,
+                f"element {loc[-1] + 1} of {name} is {_sort(raw)}",
+                f"write each one as a table, [[{name}]]",
+            )
+        else:
+            report.problem(loc, f"{name} is {_sort(raw)}", f"write it as a table, [{name}]")
         return None
     try:
         return Checked[M](model.model_validate(raw), loc, frozenset())
@@ -126,6 +134,14 @@ def _words(
             return f"there is no [[train.{name}]]", "add at least one"
         return f'"{name}" is missing', f"add {name} ({info.description}), like {name} = {example}"
     value = error["input"]
+    if model is TrainTable and kind == "list_type" and isinstance(value, Mapping):
+        return f"[train.{name}] is a single table", f"write [[train.{name}]], one for each"
+    if model is TrainTable and kind == "dict_type" and isinstance(value, list):
+        return f"[[train.{name}]] stands once only", f"write [train.{name}]"
+    if kind == "dict_type":
+        return f"{name} is {_sort(value)}", f"write it as a table, [train.{name}]"
+    if model is TrainTable and kind == "list_type":
+        return f"{name} is {_sort(value)}", f"write it as tables, [[train.{name}]]"
     if kind == "literal_error":
         words = choices(info)
         return f"{name} {shown(value)} is not known", meant_or_use(str(value), words)
