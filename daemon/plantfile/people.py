@@ -15,7 +15,7 @@ from .schema import ContactTable, ForwardTable, SiteTable
 from .validate import Checked
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_HOURS = re.compile(r"^([01]\d|2[0-4]):([0-5]\d)-([01]\d|2[0-4]):([0-5]\d)$")
+_HOURS = re.compile(r"^(?:[01]\d|2[0-3]):[0-5]\d-(?:(?:[01]\d|2[0-3]):[0-5]\d|24:00)$")
 
 
 @dataclass(frozen=True)
@@ -77,8 +77,8 @@ def check_contact(contact: Checked[ContactTable], secrets: Secrets, report: Repo
     if contact.ok("hours") and hours(table.hours) is None:
         report.problem(
             (*loc, "hours"),
-            f"hours {shown(table.hours)} is not a span of one day",
-            'write it like hours = "07:00-17:00", from earlier to later, at most to 24:00',
+            f"hours {shown(table.hours)} is not understood",
+            'write it like hours = "07:00-17:00", or "22:00-06:00" for a night shift',
         )
     if contact.ok("days"):
         for index, day in enumerate(table.days):
@@ -168,11 +168,14 @@ def _lines(text: str) -> list[str]:
 
 
 def hours(text: str) -> tuple[str, str] | None:
-    """("07:00", "17:00") of ``07:00-17:00``; None when it is not a span within one day."""
+    """("07:00", "17:00") of ``07:00-17:00``; None when it is not understood.
+
+    A night shift ends before it begins, equal ends are the whole day; 24:00 is the 00:00 that follows.
+    """
     if _HOURS.match(text) is None:
         return None
     start, end = text.split("-")
-    return (start, end) if start < end <= "24:00" else None
+    return start, "00:00" if end == "24:00" else end
 
 
 def contact(table: ContactTable, secrets: Secrets) -> Contact:

@@ -118,7 +118,7 @@ class Contact:
 
     classes : which classes of notice are sent.
     hours, days : working time in the site's time zone, days from Monday = 0; it binds advisories only,
-        alarms always go out.
+        alarms always go out. A night shift ends before it begins; equal ends are the whole day.
     """
 
     name: str

@@ -285,7 +285,7 @@ class ContactTable(TableModel):
         "classes of notice to send, default both", ["advisory", "alarm"], ["advisory", "alarm"]
     )
     hours: Text = key(
-        "working hours, site time; advisories wait for them, alarms do not",
+        "working hours in site time, also over midnight; advisories wait for them, alarms do not",
         "07:00-17:00",
         "07:00-17:00",
     )

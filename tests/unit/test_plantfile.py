@@ -245,6 +245,21 @@ def test_contacts_with_hours_and_days() -> None:
     assert (office.hours, office.days) == (("07:00", "17:00"), (0, 1, 2, 3, 4))
 
 
+@pytest.mark.parametrize(
+    ("written", "hours"),
+    [
+        ("07:00-17:00", ("07:00", "17:00")),
+        ("22:00-06:00", ("22:00", "06:00")),
+        ("00:00-24:00", ("00:00", "00:00")),
+    ],
+)
+def test_working_hours_over_midnight(tmp_path: Path, written: str, hours: tuple[str, str]) -> None:
+    """A night shift ends before it begins; 24:00 is the 00:00 that follows, so equal ends are a day."""
+    text = (GOOD / "csv_only.toml").read_text(encoding="utf-8")
+    kim = f'\n[[contact]]\nname = "Kim"\nurls = ["json://127.0.0.1:9"]\nhours = "{written}"\n'
+    assert load(_write(tmp_path, text + kim)).contacts[0].hours == hours
+
+
 def test_secrets_are_never_printed(two_stage: Plant) -> None:
     """Addresses and tokens are there for who sends, and *** for who prints."""
     plant = load(GOOD / "all_units.toml")
