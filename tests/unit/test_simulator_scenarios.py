@@ -1,0 +1,168 @@
+"""Scenarios of the simulator: the library runs, and a bad file is told what is wrong with it."""
+
+import numpy as np
+import pytest
+
+from simulator.faults import TRANSMITTERS
+from simulator.plant import TRAIN, Plant
+from simulator.scenario import ScenarioError, load, names, parse
+from simulator.truth import truth_of
+
+HEAD = 'title = "t"\ndescription = "d"\n'
+# Causes, actions: the words of the project's design.
+CAUSES = {
+    "biofouling",
+    "colloidal_fouling",
+    "metal_oxide_fouling",
+    "organic_fouling",
+    "scaling",
+    "oxidation_damage",
+    "abrasion",
+    "damaged_element",
+    "o_ring_leak",
+    "brine_seal_bypass",
+    "compaction",
+    "permeate_backpressure",
+    "instrument_fault",
+    "operating_change",
+    "none",
+}
+ACTIONS = {"clean", "probe", "replace", "check_instrument", "adjust_operation", "watch", ""}
+
+
+@pytest.mark.parametrize("name", names())
+def test_library_scenario_says_what_it_is(name: str) -> None:
+    """Each scenario has words for a reader, an expected outcome in the words of the design, and time."""
+    scenario = load(name)
+    assert len(scenario.title) > 8
+    assert len(scenario.description) > 60
+    expected = scenario.expected
+    assert expected.cause in CAUSES
+    assert expected.action in ACTIONS
+    assert (expected.outcome == "silence") == (expected.cause == "none")
+    assert (expected.outcome == "silence") == (not scenario.faults)
+    for fault in scenario.faults:
+        assert fault.onset_day >= 8.0, "a baseline of 48 h must fit before the fault"
+        assert fault.onset_day + fault.grows_days < scenario.days or fault.growth == "step"
+        if fault.kind in TRANSMITTERS:
+            assert expected.cause == "instrument_fault"
+            assert expected.point == fault.tag
+        else:
+            assert expected.cause == fault.kind
+
+
+@pytest.mark.parametrize("name", [n for n in names() if n != "healthy"])
+def test_library_scenario_runs_and_its_fault_shows(name: str) -> None:
+    """Fully grown, the truth has passed a customary limit where the scenario says, and not before."""
+    plant = Plant(name)
+    scenario = plant.scenario
+    times = plant.start_s + np.arange(0.0, scenario.days, 0.05) * 86400.0
+    values = plant.sample(times)
+    assert all(np.isfinite(v).all() for v in values.values())
+    truth = truth_of(plant, scenario.days)
+    expected = scenario.expected
+    condition = truth["condition_by_day"]
+    before = 8
+    for stage in condition.values():
+        assert all(abs(series[before]) < 0.01 for series in stage.values())
+    # Customary limits (common practice, reference section 5): -10 % flow, +10 % passage, +15 % drop.
+    beyond = {
+        number
+        for number, stage in condition.items()
+        if min(stage["permeate_flow"]) < np.log(0.90)
+        or max(stage["salt_passage"]) > np.log(1.10)
+        or max(stage["pressure_drop"]) > np.log(1.15)
+    }
+    membranes = [f for f in scenario.faults if f.kind not in TRANSMITTERS]
+    if expected.stage is not None and expected.cause != "permeate_backpressure":
+        assert str(expected.stage) in beyond
+    elif not membranes:
+        assert not beyond
+
+
+def test_starting_from_an_unknown_name() -> None:
+    """A misspelled scenario names the nearest and lists the others."""
+    with pytest.raises(ScenarioError, match=r"did you mean 'tail_scaling'"):
+        load("tail_scalling")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("title = 3", '"title" is missing'),
+        (HEAD + "dayz = 3", 'unknown key "dayz"; did you mean \'days\''),
+        (HEAD + "days = -1", "give a number above 0"),
+        (HEAD + "[feed]\nsalt = 3", 'feed: unknown key "salt"'),
+        (HEAD + '[feed]\nsalt_mg_l = "much"', "\"salt_mg_l\" is 'much'; give a number"),
+        (HEAD + "feed = 3", "feed must be a table"),
+        (HEAD + '[[fault]]\nkind = "scaling"', '"onset_day" is missing'),
+        (HEAD + '[[fault]]\nkind = "scalling"\nonset_day = 1', "did you mean 'scaling'"),
+        (HEAD + '[[fault]]\nkind = "rust"\nonset_day = 1', "use one of biofouling"),
+        (
+            HEAD + '[[fault]]\nkind = "scaling"\nonset_day = 1\ngrowth = "fast"',
+            "growth 'fast'; use one of linear",
+        ),
+        (
+            HEAD + '[[fault]]\nkind = "scaling"\nonset_day = 1\ngrows_days = 0',
+            "it must be above 0",
+        ),
+        (
+            HEAD + '[[fault]]\nkind = "scaling"\nonset_day = 1\nstage = 3',
+            "the train has stages 1 to 2",
+        ),
+        (
+            HEAD + '[[fault]]\nkind = "o_ring_leak"\nonset_day = 1\nstage = 2\nvessel = 5',
+            "stage 2 has vessel 1 to 4",
+        ),
+        (
+            HEAD + '[[fault]]\nkind = "o_ring_leak"\nonset_day = 1\njoint = 7',
+            "stage 1 has joint 0 to 6",
+        ),
+        (
+            HEAD + '[[fault]]\nkind = "scaling"\nonset_day = 1\nvessel = 1.5',
+            "give a whole number",
+        ),
+        (
+            HEAD + '[[fault]]\nkind = "transmitter_drift"\nonset_day = 1',
+            'name the signal, as "1/feed_pressure"',
+        ),
+        (HEAD + '[[event]]\nkind = "party"\nat_day = 1', "use one of stop, cleaning, setpoint"),
+        (HEAD + "[[fault]", "not valid TOML"),
+    ],
+)
+def test_bad_scenario_is_told_what_would_do(text: str, said: str) -> None:
+    """Each mistake in a file gives its place and what to write instead."""
+    with pytest.raises(ScenarioError) as caught:
+        parse(text, "bad.toml", "bad")
+    assert said in str(caught.value)
+    assert "bad.toml" in str(caught.value)
+
+
+def test_all_problems_at_once() -> None:
+    """Two mistakes give two lines."""
+    with pytest.raises(ScenarioError) as caught:
+        parse(HEAD + "dayz = 3\n[feed]\nsalt = 3", "bad.toml", "bad")
+    assert len(str(caught.value).splitlines()) == 2
+
+
+def test_fault_on_an_instrument_that_is_not_there() -> None:
+    """A transmitter fault on an unknown signal is refused when the plant is built."""
+    scenario = parse(
+        HEAD + '[[fault]]\nkind = "transmitter_freeze"\ntag = "3/feed_pressure"\nonset_day = 1',
+        "bad.toml",
+        "bad",
+    )
+    with pytest.raises(ValueError, match="there is no instrument '3/feed_pressure'"):
+        Plant(scenario)
+
+
+def test_own_train() -> None:
+    """A scenario may have a train of its own: three stages give three sets of signals."""
+    stages = "".join(
+        f"[[plant.stages]]\nvessels = {vessels}\nelements = 6\n" for vessels in (4, 2, 1)
+    )
+    text = HEAD + "[operation]\npermeate_m3h = 40\nrecovery = 0.8\n" + stages
+    plant = Plant(parse(text, "own.toml", "own"))
+    assert f"{TRAIN}/3/permeate_flow" in plant.tags
+    readings = plant.readings()
+    assert readings[f"{TRAIN}/permeate_flow"] == pytest.approx(40.0, rel=0.02)
