@@ -190,6 +190,11 @@ class ModbusTcp:
         if log.level == logging.NOTSET:
             log.setLevel(logging.CRITICAL)
 
+    @property
+    def connected(self) -> bool:
+        """Whether there is a connection that has not been seen to end."""
+        return self._connection is not None and self._connection.alive
+
     async def read(self, points: Sequence[Point]) -> list[Reading]:
         """One Reading for each Point, in order; see `drivers.protocol.Driver.read`."""
         async with self._lock:
