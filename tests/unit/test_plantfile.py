@@ -237,7 +237,7 @@ def test_contacts_with_hours_and_days() -> None:
     on_call, office = load(GOOD / "all_units.toml").contacts
     assert (on_call.classes, on_call.hours, on_call.days) == (
         ("alarm",),
-        ("06:30", "24:00"),
+        ("06:30", "00:00"),
         (0, 6),
     )
     assert on_call.urls == ("json://127.0.0.1:9/topsecret",)
