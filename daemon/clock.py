@@ -14,6 +14,7 @@ from statistics import median
 from typing import Protocol
 
 STEP_S = 2.0  # between two polls, real clocks are slewed by far less; no source, our choice
+LIVE_S = 3600.0  # a live plant's clock is within an hour of ours, even with a wrong summer time
 _OBSERVATIONS = 12
 
 
@@ -62,6 +63,19 @@ class FollowedClock:
         self._seen: deque[tuple[float, float]] = deque(maxlen=_OBSERVATIONS)
         self._rate = 1.0
         self._floor: float | None = None
+        self._resumed = False
+
+    def resume(self, stamp: float, wall: float) -> None:
+        """Start from where the plant's time stood when the last run stored its last frame.
+
+        A plant whose time was within an hour of the gateway's keeps to the gateway's clock until a
+        device answers; the time of an accelerated or replayed plant goes on from `stamp`.
+
+        stamp : plant time of that frame. wall : the gateway's clock at it. [s since 1970 UTC]
+        """
+        if not self._seen and abs(stamp - wall) > LIVE_S:
+            self._seen.append((self.base.monotonic(), stamp))
+            self._resumed = True
 
     @property
     def rate(self) -> float:
@@ -87,10 +101,14 @@ class FollowedClock:
                 if self._floor is not None:
                     self._floor -= last - stamp
                 self._seen.clear()
+            elif self._resumed:
+                # How long the last run is ago says nothing about the rate.
+                self._seen.clear()
             elif len(self._seen) > 1 and abs(stamp - expected) > max(60.0, (stamp - last) / 2):
                 # Set forward, or running at another speed: what was seen before says nothing.
                 self._seen.clear()
         self._seen.append((at, stamp))
+        self._resumed = False
         slopes = [
             (stamp_b - stamp_a) / (at_b - at_a)
             for (at_a, stamp_a), (at_b, stamp_b) in combinations(self._seen, 2)

@@ -17,6 +17,7 @@ RANGE_SLACK = 0.02  # transmitters give a little more than their span before the
 STALE_S = 300.0  # an analog value that has not been sampled for so long is not one of now
 AHEAD_S = 86_400.0  # a device time so far beyond the expected one must be confirmed
 CONFIRM_POLLS = 5  # polls after which a strange device time is no glitch any more
+UNKNOWN_S = 60.0  # how long a first device time is waited for before a gap gets the gateway's
 FROZEN_S = 5.0  # and the least time after which a device clock that stands is called frozen
 
 Note = Callable[[float, str, str, str], None]
@@ -32,6 +33,8 @@ class Frame:
     quality : `drivers.protocol.Quality` of each reading.
     down : ids of the devices that did not answer.
     reasons : signal -> why it is not GOOD.
+    measured : like `values`, but with the UNCERTAIN readings too: for the raw record, not for
+        judging. None when there is nothing more than `values`.
     """
 
     train: str
@@ -40,6 +43,7 @@ class Frame:
     quality: NDArray[np.uint8]
     down: tuple[str, ...] = ()
     reasons: Mapping[str, str] = field(default_factory=dict)
+    measured: NDArray[np.float64] | None = None
 
 
 class PointLike(Protocol):
@@ -199,7 +203,11 @@ class _TrainFrames:
     """The polls of one train that wait for each other, and its columns."""
 
     def __init__(
-        self, train: TrainLike, intervals: Mapping[str, float], closed: int | None
+        self,
+        train: TrainLike,
+        intervals: Mapping[str, float],
+        own_time: Iterable[str],
+        closed: int | None,
     ) -> None:
         column = {signal: index for index, signal in enumerate(train.model.signals)}
         self.id = train.id
@@ -218,6 +226,9 @@ class _TrainFrames:
         self.patience_s = 1.9 * max(intervals[device] for device in self.points)
         self.waiting: dict[str, _Poll] = {}
         self.waiting_since = 0.0
+        # Whether this train's own time is known; a train without device clocks has the gateway's.
+        self.timed = not any(device in self.points for device in own_time)
+        self.first_at: float | None = None
         # Frames before this are too old: their minute is closed.
         self.oldest = -math.inf if closed is None else closed + 60.0
         self.late = 0
@@ -229,7 +240,8 @@ class FrameAssembler:
 
     A frame is made when every device of a train has delivered (or failed) since the last one, or
     when two of its longest intervals have passed. Its time is the newest time of the devices that
-    keep their own (`device_clock` says ``device``), else the gateway's.
+    keep their own (`device_clock` says ``device``), else the gateway's. Before the first time of
+    such a device is known, gaps are dropped and counted for a minute, then the gateway's is used.
 
     A device's time is not trusted blindly: a clock that stands, went back, or leaps ahead makes
     its readings UNCERTAIN with the reason. A frame whose minute is closed already is dropped and
@@ -254,13 +266,15 @@ class FrameAssembler:
     ) -> None:
         intervals = {device.id: device.interval_s for device in devices.values()}
         closed = closed or {}
-        self._trains = [_TrainFrames(train, intervals, closed.get(train.id)) for train in trains]
-        self._devices = set(intervals)
         self._times = {
             device: _DeviceTime(device, note)
             for device, clock in device_clock.items()
             if clock == "device"
         }
+        self._trains = [
+            _TrainFrames(train, intervals, self._times, closed.get(train.id)) for train in trains
+        ]
+        self._devices = set(intervals)
         self._note = note
         self._observe = observe
         self._observed = -math.inf
@@ -292,7 +306,7 @@ class FrameAssembler:
             train.waiting[device] = poll
             complete = len(train.waiting) == len(train.points)
             if complete or at - train.waiting_since >= train.patience_s:
-                frame = self._frame(train, plant_time)
+                frame = self._frame(train, at, plant_time)
                 train.waiting = {}
                 if frame is not None:
                     train.counts.frames += 1
@@ -317,13 +331,16 @@ class FrameAssembler:
                 times.judge(poll, max(stamps, default=None), at, now)
         return poll
 
-    def _frame(self, train: _TrainFrames, now: float) -> Frame | None:
+    def _frame(self, train: _TrainFrames, at: float, now: float) -> Frame | None:
         polls = train.waiting
         answered = [poll for poll in polls.values() if poll.readings is not None]
         stamps = [poll.stamp for poll in answered if poll.stamp is not None]
         lasting = any(poll.doubt and not poll.passing for poll in answered)
         late = ""
+        if train.first_at is None:
+            train.first_at = at
         if stamps:
+            train.timed = True
             time = max(stamps)
             if time > self._observed and self._observe is not None:
                 self._observed = time
@@ -331,6 +348,11 @@ class FrameAssembler:
             if len(polls) == len(train.points) and all(poll.repeated for poll in polls.values()):
                 train.counts.repeated += 1
                 return None
+        elif not train.timed and at - train.first_at < UNKNOWN_S:
+            # Just started: a gap stamped with the gateway's time could lie far ahead of the
+            # plant's own, and then every reading after it would be too old.
+            train.counts.dropped += 1
+            return None
         elif any(poll.passing for poll in answered) and not lasting:
             train.counts.dropped += 1
             return None
@@ -357,7 +379,7 @@ class FrameAssembler:
         return self._fill(train, time, now, late)
 
     def _fill(self, train: _TrainFrames, time: float, now: float, late: str) -> Frame:
-        values = np.full(len(train.signals), np.nan)
+        values, measured = np.full((2, len(train.signals)), np.nan)
         quality = np.full(len(train.signals), Quality.BAD, dtype=np.uint8)
         reasons: dict[str, str] = {}
         down = []
@@ -377,11 +399,12 @@ class FrameAssembler:
                 if grade == Quality.GOOD and (poll.doubt or late):
                     grade, reason = Quality.UNCERTAIN, poll.doubt or late
                 quality[column] = grade
+                measured[column] = value
                 if grade == Quality.GOOD:
                     values[column] = value
                 else:
                     reasons[point.signal] = reason
-        return Frame(train.id, time, values, quality, tuple(down), reasons)
+        return Frame(train.id, time, values, quality, tuple(down), reasons, measured)
 
 
 def judge(point: PointLike, reading: Reading, oldest: float) -> tuple[float, Quality, str]:

@@ -414,8 +414,9 @@ class History(HistoryReader):
         for frame in frames:
             newest[frame.train] = frame
             self._newest = max(self._newest, frame.time)
+            measured = frame.values if frame.measured is None else frame.measured
             for tag, value, quality in zip(
-                self._tags[frame.train], frame.values.tolist(), frame.quality.tolist(), strict=True
+                self._tags[frame.train], measured.tolist(), frame.quality.tolist(), strict=True
             ):
                 rows.append((tag, frame.time, value if math.isfinite(value) else None, quality))
         # A second frame of one instant, as when a device's clock stands, replaces the first.

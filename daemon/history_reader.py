@@ -52,7 +52,7 @@ class MinuteArrays(NamedTuple):
 
 
 class RawReadings(NamedTuple):
-    """Readings of one tag in SI units; NaN unless the quality is GOOD."""
+    """Readings of one tag in SI units, UNCERTAIN ones too: mind the quality. NaN where BAD."""
 
     times: NDArray[np.float64]
     values: NDArray[np.float64]
@@ -64,11 +64,13 @@ class Latest:
     """The newest frame of a train, for the page.
 
     time : plant time. age_s : gateway seconds since it was stored; show it beside the values.
+    wall : the gateway's clock when it was stored (with `time`, for `FollowedClock.resume`).
     values : signal -> SI value, NaN unless GOOD.
     """
 
     train: str
     time: float
+    wall: float
     age_s: float
     values: dict[str, float]
     quality: dict[str, Quality]
@@ -265,6 +267,7 @@ class HistoryReader:
         return Latest(
             train=train,
             time=t,
+            wall=wall,
             age_s=self._wall() - wall,
             values=dict(zip(signals, numbers, strict=True)),
             quality=dict(zip(signals, grades, strict=True)),

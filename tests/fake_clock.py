@@ -1,6 +1,7 @@
-"""A clock for tests: it moves only when it is told to, or when everybody who looks at it sleeps."""
+"""Clocks for tests: time moves only when a test says so, or when everybody sleeps."""
 
 import asyncio
+import heapq
 from datetime import UTC, datetime
 
 
@@ -41,3 +42,38 @@ class FakeClock:
         self.slept.append(seconds)
         self.advance(max(0.0, seconds))
         await asyncio.sleep(0)
+
+
+class SharedClock(FakeClock):
+    """A fake clock for several tasks: a sleeper wakes when `run_until` has come to its time.
+
+    Between two wakings the loop is given `turns` rounds, so that everything that can go on
+    without time does.
+    """
+
+    def __init__(self, start: float = 1_760_000_000.0, rate: float = 1.0) -> None:
+        super().__init__(start, rate)
+        self._sleepers: list[tuple[float, int, asyncio.Event]] = []
+        self._count = 0
+
+    async def sleep(self, seconds: float) -> None:
+        """Sleep until `run_until` has brought the time."""
+        self.slept.append(seconds)
+        self._count += 1
+        wake = asyncio.Event()
+        heapq.heappush(self._sleepers, (self.elapsed + max(0.0, seconds), self._count, wake))
+        await wake.wait()
+
+    async def run_until(self, elapsed: float, turns: int = 20) -> None:
+        """Let time go on to `elapsed`, waking each sleeper at its own time."""
+        await self._settle(turns)
+        while self._sleepers and self._sleepers[0][0] <= elapsed:
+            self.elapsed, _, wake = heapq.heappop(self._sleepers)
+            wake.set()
+            await self._settle(turns)
+        self.elapsed = max(self.elapsed, elapsed)
+
+    @staticmethod
+    async def _settle(turns: int) -> None:
+        for _ in range(turns):
+            await asyncio.sleep(0)

@@ -119,6 +119,29 @@ def test_a_changed_speed_is_learned_anew() -> None:
     assert follow(base, pairs).rate == pytest.approx(1000.0)
 
 
+def test_an_accelerated_plant_resumes_where_it_stood() -> None:
+    """After a restart, plant time months from the gateway's goes on from the last frame."""
+    base = FakeClock()
+    clock = FollowedClock(base)
+    clock.resume(START.timestamp(), wall=START.timestamp() + 1e7)
+    base.advance(3.0)
+    assert clock.now() == START + timedelta(seconds=3)
+    clock.observe(START + timedelta(days=3))
+    base.advance(1.0)
+    assert clock.now() == START + timedelta(days=3, seconds=1)
+    clock.observe(START + timedelta(days=3, seconds=500))
+    assert clock.rate == pytest.approx(500.0)
+
+
+def test_a_live_plant_resumes_with_the_gateway() -> None:
+    """After a restart, a plant that kept the gateway's time within minutes starts with that."""
+    base = FakeClock()
+    clock = FollowedClock(base)
+    clock.resume(START.timestamp(), wall=START.timestamp() + 200.0)
+    assert clock.now() == base.now()
+    assert not clock.following
+
+
 def test_a_naive_stamp_is_a_mistake() -> None:
     """A stamp without a zone raises."""
     with pytest.raises(ValueError, match="aware"):

@@ -183,6 +183,24 @@ def test_while_every_device_is_down_frames_carry_the_gateways_plant_time() -> No
     assert bench.observed == [utc(T0)]
 
 
+def test_a_gap_at_the_start_does_not_get_ahead_of_the_plants_own_time() -> None:
+    """A device that is down at first, and runs months behind the gateway, is followed when up."""
+    bench = one_device()
+    for t in range(5):
+        assert bench.poll("plc1", LinkDown("not up yet"), float(t)) == []
+    frame = only(bench.poll("plc1", 100.0, 5.0, stamp=T0 - 1e7))
+    assert frame.time == T0 - 1e7
+    assert frame.quality.tolist() == [GOOD]
+    assert bench.assembler.counts("A").dropped == 5
+
+
+def test_a_device_that_stays_down_from_the_start_is_seen_after_a_minute() -> None:
+    """After a minute of waiting for a device's time, the gaps come with the gateway's."""
+    bench = one_device()
+    made = [len(bench.poll("plc1", LinkDown("dead"), float(t))) for t in range(63)]
+    assert made == [0] * 60 + [1] * 3
+
+
 @pytest.mark.parametrize(
     ("value", "says"),
     [
@@ -229,6 +247,8 @@ def test_bad_and_uncertain_readings_keep_the_devices_reason() -> None:
         )
     )
     assert np.isnan(frame.values).all()
+    assert frame.measured is not None
+    np.testing.assert_allclose(frame.measured, [math.nan, 5.0 * 0.0689476])
     assert frame.quality.tolist() == [BAD, UNCERTAIN]
     assert frame.reasons == {"1/feed_pressure": "wire broken", "2/feed_pressure": "sub-normal"}
 
@@ -374,17 +394,28 @@ def test_a_gateway_clock_set_back_does_not_write_the_past_again() -> None:
 
 def test_a_device_that_gives_no_time_is_uncertain() -> None:
     """A device said to keep time whose readings carry none is not silently given the gateway's."""
-    frame = only(one_device().poll("plc1", 100.0, 0.0))
+    bench = one_device()
+    assert bench.poll("plc1", 100.0, 0.0) == []
+    frame = only(bench.poll("plc1", 100.0, 60.0))
     assert frame.quality.tolist() == [UNCERTAIN]
     assert frame.reasons == {"1/feed_pressure": "plc1 gave no time with its readings"}
 
 
 def test_wrong_arguments_raise() -> None:
     """An unknown device, a signal without a point and a missing reading are mistakes of ours."""
-    bench = one_device()
+    bench = one_device("gateway")
     with pytest.raises(ValueError, match="'plc9' is not known"):
         bench.assembler.deliver("plc9", [], 0.0, utc(T0))
     with pytest.raises(ValueError, match=r"no reading for A/1/feed_pressure"):
         bench.assembler.deliver("plc1", [], 0.0, utc(T0))
     with pytest.raises(ValueError, match="device 'plc1' is not known"):
         Bench({}, bench.trains)
+
+    @dataclass(frozen=True)
+    class Lacking(TrainStandIn):
+        @property
+        def model(self) -> ModelStandIn:
+            return ModelStandIn(("1/feed_pressure", "feed_flow"))
+
+    with pytest.raises(ValueError, match=r"no point for the signals \['feed_flow'\]"):
+        Bench({"plc1": "gateway"}, (Lacking("A", bench.trains[0].points),))

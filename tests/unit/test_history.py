@@ -174,6 +174,7 @@ async def test_raw_readings_and_the_latest_values_are_stored(tmp_path: Path) -> 
             np.array([Quality.GOOD, Quality.UNCERTAIN], np.uint8),
             ("plc2",),
             {"1/feed_pressure": "stale"},
+            np.array([3.0, 8.5]),
         )
         await history.append(gap)
         await history.flush()
@@ -181,10 +182,11 @@ async def test_raw_readings_and_the_latest_values_are_stored(tmp_path: Path) -> 
         raw = history.raw("A/1/feed_pressure")
         latest = history.latest("A")
     assert raw.times.tolist() == [10.0, 11.0]
-    np.testing.assert_array_equal(raw.values, [2.0, NAN])
+    assert raw.values.tolist() == [2.0, 8.5]
     assert raw.quality.tolist() == [Quality.GOOD, Quality.UNCERTAIN]
     assert latest is not None
     assert (latest.time, latest.age_s, latest.down) == (11.0, 42.0, ("plc2",))
+    assert latest.wall == 5000.0
     assert latest.values["feed_flow"] == 3.0
     assert math.isnan(latest.values["1/feed_pressure"])
     assert latest.quality["1/feed_pressure"] is Quality.UNCERTAIN

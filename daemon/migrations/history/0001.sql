@@ -5,7 +5,8 @@ CREATE TABLE tag (
     tag TEXT NOT NULL UNIQUE
 ) STRICT;
 
--- Every reading of the last days, in SI units; v is NULL unless q is 0 (good).
+-- Every reading of the last days, in SI units; v is NULL where q is 2 (bad), to be used where q
+-- is 0 (good), and kept where q is 1 (uncertain).
 CREATE TABLE raw (
     tag_id INTEGER NOT NULL REFERENCES tag(id),
     t REAL NOT NULL,
