@@ -5,10 +5,10 @@
 Exceptions: PlantFileError (Exception) is the only one.
 """
 
-from .keys import Key, known_keys
-from .load import load
-from .problems import PlantFileError, Problem
-from .result import (
+from daemon.plantfile.keys import Key, known_keys
+from daemon.plantfile.load import load
+from daemon.plantfile.problems import PlantFileError, Problem
+from daemon.plantfile.result import (
     BaselineConfig,
     Contact,
     Design,

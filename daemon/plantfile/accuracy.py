@@ -6,9 +6,8 @@ which has the resistance thermometers from IEC 60751 and the rest as common prac
 
 from dataclasses import dataclass
 
+from daemon.plantfile.units import Kind
 from rules.train import Water
-
-from .units import Kind
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,10 @@
 """Whether a train's instruments allow anything to be normalized, and what they do not allow."""
 
+from daemon.plantfile.lines import Loc
+from daemon.plantfile.problems import Report, either
+from daemon.plantfile.result import TrainConfig
+from daemon.plantfile.units import KIND_OF_ROLE
 from rules import sections
-
-from .lines import Loc
-from .problems import Report, either
-from .result import TrainConfig
-from .units import KIND_OF_ROLE
 
 
 def check(train: TrainConfig, loc: Loc, report: Report) -> None:

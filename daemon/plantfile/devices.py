@@ -3,12 +3,11 @@
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from daemon.plantfile.problems import Report, either, shown
+from daemon.plantfile.result import DeviceClock
+from daemon.plantfile.schema import DeviceTable
+from daemon.plantfile.validate import Checked
 from drivers.protocol import Device, ModbusAddress
-
-from .problems import Report, either, shown
-from .result import DeviceClock
-from .schema import DeviceTable
-from .validate import Checked
 
 PROTOCOLS = ("modbus-tcp", "opcua", "csv")
 LATER = {

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 from pydantic.fields import FieldInfo
 
-from .problems import shown
-from .schema import OF_TRAIN_REPEATED, OF_TRAIN_SINGLE, REPEATED, SINGLE, TableModel
-from .validate import choices, keys_of, limits
+from daemon.plantfile.problems import shown
+from daemon.plantfile.schema import OF_TRAIN_REPEATED, OF_TRAIN_SINGLE, REPEATED, SINGLE, TableModel
+from daemon.plantfile.validate import choices, keys_of, limits
 
 
 @dataclass(frozen=True, slots=True)

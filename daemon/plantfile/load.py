@@ -4,13 +4,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TypeVar
 
-from rules.train import Water
-
-from . import completeness, devices, people, toml, trains
-from .lines import Lines
-from .problems import PlantFileError, Report, either, nearest, shown
-from .result import Forward, Page, Plant, Site, Store
-from .schema import (
+from daemon.plantfile import completeness, devices, people, toml, trains
+from daemon.plantfile.lines import Lines
+from daemon.plantfile.problems import PlantFileError, Report, either, nearest, shown
+from daemon.plantfile.result import Forward, Page, Plant, Site, Store
+from daemon.plantfile.schema import (
     REPEATED,
     SINGLE,
     ContactTable,
@@ -22,7 +20,8 @@ from .schema import (
     TableModel,
     WaterTable,
 )
-from .validate import Checked, validate
+from daemon.plantfile.validate import Checked, validate
+from rules.train import Water
 
 M = TypeVar("M", bound=TableModel)
 

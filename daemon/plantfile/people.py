@@ -9,10 +9,10 @@ from pathlib import Path
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from .problems import Report, nearest, shown
-from .result import Contact, Forward
-from .schema import ContactTable, ForwardTable, SiteTable
-from .validate import Checked
+from daemon.plantfile.problems import Report, nearest, shown
+from daemon.plantfile.result import Contact, Forward
+from daemon.plantfile.schema import ContactTable, ForwardTable, SiteTable
+from daemon.plantfile.validate import Checked
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _HOURS = re.compile(r"^(?:[01]\d|2[0-3]):[0-5]\d-(?:(?:[01]\d|2[0-3]):[0-5]\d|24:00)$")

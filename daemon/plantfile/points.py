@@ -4,6 +4,11 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from daemon.plantfile import accuracy, units
+from daemon.plantfile.problems import Report, either, meant_or_use, nearest, shown
+from daemon.plantfile.result import PointConfig
+from daemon.plantfile.schema import PointTable, StageTable
+from daemon.plantfile.validate import Checked
 from drivers.protocol import Address, CsvAddress, ModbusAddress, OpcuaAddress, Point
 from rules.train import (
     STAGE_ROLES,
@@ -14,12 +19,6 @@ from rules.train import (
     Water,
     signal,
 )
-
-from . import accuracy, units
-from .problems import Report, either, meant_or_use, nearest, shown
-from .result import PointConfig
-from .schema import PointTable, StageTable
-from .validate import Checked
 
 ROLES = tuple(dict.fromkeys((*TRAIN_ROLES, *STAGE_ROLES, *VESSEL_ROLES)))
 _ONLY_UNIT = {"ph": "pH", "turbidity": "NTU", "status": "bool"}

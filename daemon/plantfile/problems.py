@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from .lines import Lines, Loc
+from daemon.plantfile.lines import Lines, Loc
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,11 +151,20 @@ def _element(table: str, element: Mapping[str, object], index: int) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that `word` was probably meant to be."""
+    """The known word that `word` was probably meant to be.
+
+    >>> nearest("area", ["element_length_mm", "element_area_m2"])
+    'element_area_m2'
+    """
     candidates = list(known)
-    exact = [k for k in candidates if k.casefold() == word.casefold()]
-    # 0.5 still joins "presure_unit" to "unit"; less would join anything to anything
-    found = exact or difflib.get_close_matches(word, candidates, n=1, cutoff=0.5)
+    small = word.casefold()
+    exact = [k for k in candidates if k.casefold() == small]
+    longer = [k for k in candidates if len(small) > 3 and small in k.casefold()]
+    if exact or not longer:
+        # 0.5 still joins "presure_unit" to "unit"; less would join anything to anything
+        found = exact or difflib.get_close_matches(word, candidates, n=1, cutoff=0.5)
+    else:
+        found = difflib.get_close_matches(word, longer, n=1, cutoff=0.0)
     return found[0] if found else None
 
 

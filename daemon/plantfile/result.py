@@ -5,11 +5,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from daemon.plantfile.problems import without_secrets
+from daemon.plantfile.units import Unit
 from drivers.protocol import Device, Point
 from rules.train import Limits, Stage, Train, Water
-
-from .problems import without_secrets
-from .units import Unit
 
 DeviceClock = Literal["gateway", "device"]
 

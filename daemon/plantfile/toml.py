@@ -4,7 +4,7 @@ import re
 import tomllib
 from pathlib import Path
 
-from .problems import PlantFileError, Problem, without_secrets
+from daemon.plantfile.problems import PlantFileError, Problem, without_secrets
 
 _AT = re.compile(
     r"^(?P<what>.*?) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$"

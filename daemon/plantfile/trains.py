@@ -6,14 +6,19 @@ from datetime import datetime
 from itertools import combinations
 from typing import Any
 
-from rules.train import Limits, Stage, Train, Water
-
-from . import points
-from .lines import Loc
-from .points import Surroundings
-from .problems import Report, shown
-from .result import BaselineConfig, Design, ElementTest, PointConfig, Prices, TrainConfig
-from .schema import (
+from daemon.plantfile import points
+from daemon.plantfile.lines import Loc
+from daemon.plantfile.points import Surroundings
+from daemon.plantfile.problems import Report, shown
+from daemon.plantfile.result import (
+    BaselineConfig,
+    Design,
+    ElementTest,
+    PointConfig,
+    Prices,
+    TrainConfig,
+)
+from daemon.plantfile.schema import (
     OF_TRAIN_SINGLE,
     BaselineTable,
     DesignTable,
@@ -24,7 +29,8 @@ from .schema import (
     StageTable,
     TrainTable,
 )
-from .validate import Checked, validate
+from daemon.plantfile.validate import Checked, validate
+from rules.train import Limits, Stage, Train, Water
 
 
 @dataclass

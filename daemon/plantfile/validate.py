@@ -8,9 +8,9 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from .lines import Loc
-from .problems import Report, either, meant_or_use, nearest, shown
-from .schema import LimitsTable, TableModel, TrainTable
+from daemon.plantfile.lines import Loc
+from daemon.plantfile.problems import Report, either, meant_or_use, nearest, shown
+from daemon.plantfile.schema import LimitsTable, TableModel, TrainTable
 
 M = TypeVar("M", bound=TableModel)
 
