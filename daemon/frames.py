@@ -375,7 +375,7 @@ class FrameAssembler:
                 time, "frames_dropped", train.id, f"in order again after {train.late} late frames"
             )
             train.late = 0
-        train.oldest = max(train.oldest, math.floor(time / 60.0) * 60.0)
+        train.oldest = math.floor(time / 60.0) * 60.0
         return self._fill(train, time, now, late)
 
     def _fill(self, train: _TrainFrames, time: float, now: float, late: str) -> Frame:
