@@ -10,6 +10,7 @@ import asyncio
 import logging
 import random
 import re
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum
@@ -86,18 +87,21 @@ def _service(url: str) -> apprise.Apprise | None:
     return service if service.add(url) else None
 
 
-def _quiet_library() -> None:
-    """Keep apprise's own log out of ours: it may name addresses. Its words reach us by its results."""
-    library = logging.getLogger("apprise")
-    library.propagate = False
-    if not library.handlers:
-        # Without any handler, Python prints warnings to the error stream.
-        library.addHandler(logging.NullHandler())
+def _prepare_library() -> None:
+    """Load apprise's services, and keep its log out of ours: it may name addresses.
+
+    Its words about a failure reach us by its results.
+    """
+    logging.getLogger("apprise").propagate = False
+    with warnings.catch_warnings():
+        # Some of its services import modules of the standard library that are to be removed.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        apprise.Apprise.instantiate("json://127.0.0.1/")
 
 
 def check_contacts(plant: Plant) -> list[str]:
     """What is wrong with the contacts' addresses, one line each; sends nothing."""
-    _quiet_library()
+    _prepare_library()
     return [
         f'contact "{contact.name}", address {number} ({scheme(url)}): this address cannot be used;'
         f" compare its scheme and its parts with the list of services in apprise's documentation"
@@ -114,7 +118,7 @@ class AppriseSender:
     """
 
     def __init__(self, plant: Plant, *, deadline_s: float = 60.0) -> None:
-        _quiet_library()
+        _prepare_library()
         self._deadline_s = deadline_s
         self._urls: dict[Address, str] = {
             (contact.name, number): url

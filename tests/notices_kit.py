@@ -1,7 +1,9 @@
 """What tests of notices and delivery need: a small plant, findings, a digest, and where the record lies."""
 
 import json
+import tempfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +18,7 @@ from daemon.plantfile.result import (
     Store,
     TrainConfig,
 )
-from daemon.record import Record
+from daemon.record import FILE, Record
 from rules.findings import CauseProbability, Finding, Presence
 from rules.train import Limits, Stage, Train, Water
 
@@ -93,6 +95,15 @@ class FakeBaseline:
         return json.dumps({"made_at": self.made_at})
 
 
+@cache
+def _fresh_file() -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        Record.open(Path(folder)).close()
+        return (Path(folder) / FILE).read_bytes()
+
+
 def quick_record(folder: Path) -> Record:
-    """A record that does not wait for the disk."""
+    """A record that never waits for the disk; a new one is the copy of a new one."""
+    if not (folder / FILE).exists():
+        (folder / FILE).write_bytes(_fresh_file())
     return Record.open(folder, durable=False)
