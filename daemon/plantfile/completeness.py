@@ -26,6 +26,7 @@ def check(train: TrainConfig, loc: Loc, report: Report) -> None:
         report.warning(at, f"can be normalized: {'; '.join(judged)}")
     for reason in (*plan.reasons, *plan.notes):
         report.warning(at, reason)
+    _check_status(train, at, report)
     unlimited = [
         point.signal
         for point in train.points
@@ -36,6 +37,19 @@ def check(train: TrainConfig, loc: Loc, report: Report) -> None:
             at,
             f"without range, so that a reading beyond the transmitter's range passes for good: "
             f"{', '.join(unlimited)}",
+        )
+
+
+def _check_status(train: TrainConfig, at: Loc, report: Report) -> None:
+    """The operating state is told by status bits, and only in part without them (rules/state.py)."""
+    have = {point.role for point in train.points}
+    if "running" not in have:
+        report.warning(at, "no running is read, so a stop is told from the flow alone")
+    unseen = [role for role in ("cleaning", "flushing") if role not in have]
+    if unseen:
+        report.warning(
+            at,
+            f"no {either(unseen)} is read, so {either(unseen, 'and')} cannot be told from operation",
         )
 
 

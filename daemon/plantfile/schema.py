@@ -137,7 +137,9 @@ class PointTable(TableModel):
         "PT-101",
         None,
     )
-    scale: float = key("value = raw * scale + offset", 0.1, 1.0, ge=-1e9, le=1e9)
+    scale: float = key(
+        "value = raw * scale + offset; -1 with offset 1 inverts a status", 0.1, 1.0, ge=-1e9, le=1e9
+    )
     offset: float = key("value = raw * scale + offset", 0, 0.0, ge=-1e9, le=1e9)
     unit: Text | None = key("unit of the value; status, pH and turbidity need none", "bar", None)
     range: list[float] | None = key(

@@ -43,7 +43,8 @@ def test_devices_as_drivers_take_them(two_stage: Plant) -> None:
     plc, skid = two_stage.devices["plc1"], two_stage.devices["skid"]
     assert (plc.protocol, plc.host, plc.port, plc.unit_id) == ("modbus-tcp", "10.0.0.7", 502, 1)
     assert (skid.protocol, skid.url) == ("opcua", "opc.tcp://10.0.0.8:4840")
-    assert two_stage.device_clock == {"plc1": "gateway", "skid": "device"}
+    assert two_stage.device_clock == {"plc1": "gateway", "skid": "gateway"}
+    assert load(GOOD / "few_instruments.toml").device_clock == {"plc1": "device"}
 
 
 def test_points_as_drivers_take_them(two_stage: Plant) -> None:
@@ -72,6 +73,12 @@ def test_the_points_of_a_device_are_those_that_name_it(two_stage: Plant) -> None
     of_plc, of_skid = two_stage.points("plc1"), two_stage.points("skid")
     assert {p.device for p in of_plc} == {"plc1"}
     assert len(of_plc) + len(of_skid) == len(two_stage.train("A").points)
+
+
+def test_several_addresses_in_one_variable(two_stage: Plant) -> None:
+    """Blanks separate them."""
+    (contact,) = two_stage.contacts
+    assert contact.urls == ("json://127.0.0.1:9/topsecret", "json://127.0.0.1:9/b")
 
 
 def test_geometry_and_settings_of_the_example(two_stage: Plant) -> None:
@@ -168,7 +175,12 @@ def test_a_csv_plant(tmp_path: Path) -> None:
     point = plant.train("A").points[0]
     assert (point.point.address, point.column) == (CsvAddress("FT-101"), "FT-101")
     assert plant.store.folder == tmp_path / "brinelark-data"
-    assert plant.warnings == ("no [[contact]]: notices are shown on the page only",)
+    assert plant.warnings == (
+        "no [[contact]]: notices are shown on the page only",
+        'train "A": no running is read, so a stop is told from the flow alone',
+        'train "A": no cleaning or flushing is read, so cleaning and flushing cannot be told from '
+        "operation",
+    )
     assert (plant.contacts, plant.forward) == ((), None)
 
 
@@ -288,8 +300,8 @@ def test_a_secret_file_that_everybody_can_read(tmp_path: Path, mode: int, warned
     os.chmod(tmp_path / "kim.urls", mode)
     text = (GOOD / "csv_only.toml").read_text(encoding="utf-8")
     plant = load(_write(tmp_path, f'{text}\n[[contact]]\nname = "Kim"\nurls_file = "kim.urls"\n'))
-    expected = ('contact "Kim": urls_file "kim.urls" can be read by everybody',) if warned else ()
-    assert plant.warnings == expected
+    expected = ['contact "Kim": urls_file "kim.urls" can be read by everybody'] if warned else []
+    assert [w for w in plant.warnings if "Kim" in w] == expected
     assert plant.contacts[0].urls == ("json://127.0.0.1:9",)
 
 
