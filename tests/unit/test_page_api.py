@@ -249,7 +249,7 @@ def test_new_plant_says_that_it_has_nothing(empty: Bench) -> None:
     assert page["train"]["reading_at"] is None
     assert cell(page["train"], "1", "permeate_flow")["text"] == "–"
     assert page["baseline"].startswith("No baseline yet")
-    assert "No reading yet" in empty.client.get("/").text
+    assert "No reading in the last day" in empty.client.get("/").text
     assert "no steady operation" in empty.client.get("/train/A").text
 
 
