@@ -6,10 +6,11 @@ A recipe is a computation with the names of the signals that enter it. What cann
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
-from rules import conductivity, normalize, temperature, water
+from rules import conductivity, normalize, profile, temperature, water
 from rules.fits import Array, above_zero
 from rules.train import Instrument, Stage, Train, signal
 
@@ -51,6 +52,7 @@ class Lack:
 
 
 Found = Recipe | Lack
+Means = Literal["d4516", "profile"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,6 +349,7 @@ def _section(
     permeate: Found,
     salt: Found,
     passed: Found,
+    means: Means,
 ) -> SectionRecipes:
     """Recipes of one section from its flows and concentrations."""
     stages: tuple[Stage, ...] = tuple(train.stages[k - 1] for k in numbers)
@@ -386,6 +389,22 @@ def _section(
     )
     viscosity = combine(water.viscosity_mpa_s, t)
     average_flow = combine(lambda f, q: f - q / 2.0, feed, permeate)
+    flux = combine(lambda q: q * (1000.0 / area_m2), permeate)
+    at_membrane = average
+    if means == "profile":
+        ndp, at_membrane, average_flow = _along(
+            stages,
+            feed=feed,
+            permeate=permeate,
+            flux=flux,
+            temperature_c=t,
+            pressure=combine(
+                lambda pf, pc, pp, p: (pf + pc) / 2.0 - pp + p, p_feed, p_conc, p_perm, pi_perm
+            ),
+            salt=salt,
+            average=average,
+            pi_average=pi_feed,
+        )
     found: dict[str, Found] = {
         "permeate_flow": combine(
             lambda q, p, f: np.log(normalize.water_permeability(q, p, f, area_m2=area_m2)),
@@ -397,7 +416,7 @@ def _section(
             lambda q, c, a, f: np.log(normalize.salt_permeability(q, c, a, f, area_m2=area_m2)),
             permeate,
             passed,
-            average,
+            at_membrane,
             salt_factor,
         ),
         "pressure_drop": combine(
@@ -420,7 +439,7 @@ def _section(
         "feed_brine_mg_l": average,
         "ndp_bar": ndp,
         "recovery": recovery,
-        "flux_lmh": combine(lambda q: q * (1000.0 / area_m2), permeate),
+        "flux_lmh": flux,
     }
     observables = {q: r for q, r in found.items() if isinstance(r, Recipe)}
     if "permeate_flow" in observables or "pressure_drop" in observables:
@@ -439,9 +458,60 @@ def _section(
     )
 
 
-def section_recipes(train: Train) -> tuple[SectionRecipes, ...]:
+def _along(
+    stages: Sequence[Stage],
+    *,
+    feed: Found,
+    permeate: Found,
+    flux: Found,
+    temperature_c: Found,
+    pressure: Found,
+    salt: Found,
+    average: Found,
+    pi_average: Found,
+) -> tuple[Found, Found, Found]:
+    """Net driving pressure, concentration at the membrane and flow, as means over the membrane.
+
+    The osmotic law is taken as a straight line through its value at the average concentration.
+    """
+    # Polarization at the mean flow of a vessel; over several stages, of the stage in the middle.
+    vessels = sum(s.vessels * s.elements_per_vessel for s in stages) / sum(
+        s.elements_per_vessel for s in stages
+    )
+    transfer = combine(
+        lambda f, q, x: profile.mass_transfer_lmh((f - q / 2.0) / vessels, x, stages[0]),
+        feed,
+        permeate,
+        temperature_c,
+    )
+    piled = combine(profile.polarization, flux, transfer)
+    means = {
+        field: combine(
+            lambda f, q, p, c, a, pi, e, field=field: getattr(
+                profile.exact_means(f, q, p, pi * c / a * e), field
+            ),
+            feed,
+            permeate,
+            pressure,
+            salt,
+            average,
+            pi_average,
+            piled,
+        )
+        for field in ("ndp_bar", "concentration_ratio", "flow_m3h")
+    }
+    at_membrane = combine(lambda c, r, e: c * r * e, salt, means["concentration_ratio"], piled)
+    return means["ndp_bar"], at_membrane, means["flow_m3h"]
+
+
+def recipes(train: Train, means: Means) -> tuple[tuple[SectionRecipes, ...], dict[str, Recipe]]:
+    """Recipes of every section and every balance of a train, sharing what they have in common."""
+    sources = _Sources(train)
+    return _sections(train, sources, means), _balances(sources)
+
+
+def _sections(train: Train, s: _Sources, means: Means) -> tuple[SectionRecipes, ...]:
     """Recipes of every stage, and of the train as a whole when it has more than one stage."""
-    s = _Sources(train)
     sections = [
         _section(
             train,
@@ -452,6 +522,7 @@ def section_recipes(train: Train) -> tuple[SectionRecipes, ...]:
             permeate=s.permeate[k],
             salt=s.stage_salt[k],
             passed=s.passed[k],
+            means=means,
         )
         for k in s.numbers
     ]
@@ -466,14 +537,14 @@ def section_recipes(train: Train) -> tuple[SectionRecipes, ...]:
                 permeate=s.train_permeate,
                 salt=s.feed_salt,
                 passed=s.train_passed,
+                means=means,
             )
         )
     return tuple(sections)
 
 
-def balance_recipes(train: Train) -> dict[str, Recipe]:
+def _balances(s: _Sources) -> dict[str, Recipe]:
     """Balances whose every term is measured by an instrument of its own."""
-    s = _Sources(train)
     every_stage = combine(_total, *s.own_permeate.values())
     permeate = _first(every_stage, s.measured("permeate_flow"))
     n = len(s.numbers)

@@ -30,8 +30,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from rules import recipes as resolve
 from rules.fits import Array
-from rules.recipes import Columns, Recipe, SectionRecipes, balance_recipes, section_recipes
+from rules.recipes import Columns, Means, Recipe, SectionRecipes
 from rules.train import QUANTITIES, Train
 
 _BLOCK = 8192  # rows evaluated together: temporaries then stay in the processor's cache
@@ -87,6 +88,7 @@ class Plan:
     """
 
     train: Train
+    means: Means
     signals: tuple[str, ...]
     sections: tuple[Section, ...]
     balances: tuple[str, ...]
@@ -214,18 +216,25 @@ def _reasons(section: SectionRecipes, *, skip: set[str]) -> list[str]:
     ]
 
 
-def plan(train: Train) -> Plan:
+def plan(train: Train, *, means: Means = "d4516") -> Plan:
     """Which sections, quantities and balances the instruments of a train allow. Needs no data.
 
     Every stage that its instruments allow is a section. Quantities that not every stage has are
     normalized over the whole train as section "train", when that is possible.
+
+    means : along a section. "d4516": mean of the end pressures, log-mean concentration, mean of the
+        end flows, as the standard says. "profile": the exact means of `rules.profile` with
+        polarization; flatter over weather and set-points, but no longer the standard's numbers.
+        The choice belongs to a baseline: two plans of different means must not be compared.
     """
     twice = sorted({s for s in train.signals if train.signals.count(s) > 1})
     if twice:
         raise ValueError(f"train {train.id!r} lists these signals twice: {', '.join(twice)}")
     if not train.stages:
         raise ValueError(f"train {train.id!r} has no stages")
-    found = section_recipes(train)
+    if means not in ("d4516", "profile"):
+        raise ValueError(f"means must be 'd4516' or 'profile', got {means!r}")
+    found, balances = resolve.recipes(train, means)
     sections: list[Section] = []
     kept: dict[str, SectionRecipes] = {}
     reasons: list[str] = []
@@ -246,10 +255,10 @@ def plan(train: Train) -> Plan:
         sections.append(Section(section.name, section.stages, quantities, dict(section.missing)))
         for q in quantities:
             recipes[f"{section.name}/{q}"] = section.observables[q]
-    balances = balance_recipes(train)
     recipes.update({f"balance/{name}": recipe for name, recipe in balances.items()})
     return Plan(
         train=train,
+        means=means,
         signals=train.signals,
         sections=tuple(sections),
         balances=tuple(balances),

@@ -1,6 +1,7 @@
 """Sections of arbitrary instrument sets: every plan keeps its promises."""
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 from hypothesis import given, settings
@@ -56,11 +57,11 @@ def trains(draw: st.DrawFn) -> Train:
     )
 
 
-@given(trains())
+@given(trains(), st.sampled_from(["d4516", "profile"]))
 @settings(max_examples=60, deadline=None)
-def test_every_promise_is_kept(train: Train) -> None:
+def test_every_promise_is_kept(train: Train, means: Literal["d4516", "profile"]) -> None:
     """Any instruments: each observable is a number on good readings, and all others have a reason."""
-    plan = sections.plan(train)
+    plan = sections.plan(train, means=means)
     row = np.array([ROW[s] for s in plan.signals])
     got = plan.observe(row)
     assert np.isfinite(got).all()

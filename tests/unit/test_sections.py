@@ -524,6 +524,20 @@ def test_wrong_number_of_columns_raises(shape: tuple[int, ...]) -> None:
         plan.observe(np.zeros(shape))
 
 
+def test_means_change_only_what_they_are_means_of() -> None:
+    """The exact means see a lower driving pressure and a saltier membrane; the balances are the same."""
+    standard, exact = sections.plan(train()), sections.plan(train(), means="profile")
+    row = values(standard)
+    change = dict(zip(exact.observables, exact.observe(row) - standard.observe(row), strict=True))
+    for k in ("1", "2"):
+        assert 0.0 < change[f"{k}/permeate_flow"] < 0.5
+        assert -0.5 < change[f"{k}/salt_passage"] < 0.0
+        assert 0.0 < change[f"{k}/pressure_drop"] < 0.1
+    assert all(change[f"balance/{b}"] == 0.0 for b in exact.balances)
+    with pytest.raises(ValueError, match="profile"):
+        sections.plan(train(), means="best")  # type: ignore[arg-type]
+
+
 def test_impossible_trains_raise() -> None:
     """A signal listed twice, or no stage at all, is refused with its name."""
     with pytest.raises(ValueError, match="feed_flow"):
