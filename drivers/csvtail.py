@@ -73,6 +73,7 @@ class CsvDriver:
         # a file on a dead network drive blocks: in a thread, and with a deadline
         if self._pending is None:
             self._pending = asyncio.get_running_loop().run_in_executor(None, self._look)
+            self._pending.add_done_callback(_seen)
         try:
             async with asyncio.timeout(self.device.timeout_s):
                 await asyncio.shield(self._pending)
@@ -158,3 +159,9 @@ class CsvDriver:
         value, wrong = scaled(raw, point.address.scale, point.address.offset)
         quality = Quality.BAD if value is None else Quality.GOOD
         return Reading(point.tag, value, quality, source_at, wrong)
+
+
+def _seen(look: asyncio.Future[None]) -> None:
+    """Take note of how a look ended, also when nobody waits for it any more."""
+    if not look.cancelled():
+        look.exception()

@@ -22,6 +22,8 @@ NODES_PER_READ = 500
 SESSION_MS = 30_000
 """How long a server keeps a session that was not closed. Small ones have room for a few only,
 and the library's default of an hour would lock us out after a few broken connections. [ms]"""
+KEEP_ALIVE_S = 10.0
+"""The library's own request, which keeps the session of a slowly polled server. [s]"""
 CONNECT_DEADLINES = 5
 """Connecting takes five exchanges (hello, channel, session, activation, namespaces)."""
 
@@ -188,7 +190,9 @@ class Opcua:
 
     async def _connect(self) -> None:
         device = self.device
-        self._client = client = Client(device.url, timeout=device.timeout_s)
+        self._client = client = Client(
+            device.url, timeout=device.timeout_s, watchdog_intervall=KEEP_ALIVE_S
+        )
         client.name = "brinelark"
         client.session_timeout = SESSION_MS
         deadline_s = device.timeout_s * CONNECT_DEADLINES

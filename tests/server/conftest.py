@@ -1,6 +1,7 @@
 """Servers that nobody here wrote the protocol stack of, one process each for the whole run."""
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -41,8 +42,14 @@ def jsmodbus_session() -> Iterator[Server]:
 
 
 @pytest.fixture(scope="session")
-def node_opcua_session(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    server = _node("opcua_server.js", "node-opcua", str(tmp_path_factory.mktemp("pki")), "10")
+def pki(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder where node-opcua keeps the certificate that it makes at its first start."""
+    return tmp_path_factory.mktemp("pki")
+
+
+@pytest.fixture(scope="session")
+def node_opcua_session(pki: Path) -> Iterator[Server]:
+    server = _node("opcua_server.js", "node-opcua", str(pki), "10")
     try:
         yield server.start()
     finally:

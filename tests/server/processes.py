@@ -1,5 +1,6 @@
 """Server processes for tests: started on loopback, waited for, and always killed."""
 
+import asyncio
 import os
 import selectors
 import shutil
@@ -65,6 +66,16 @@ def compiled_slave(folder: Path) -> Path:
     )
     assert built.returncode == 0, built.stderr
     return program
+
+
+async def nothing_left() -> None:
+    """Fails when a task of the event loop outlived the driver that started it."""
+    for _ in range(100):
+        left = asyncio.all_tasks() - {asyncio.current_task()}
+        if not left:
+            return
+        await asyncio.sleep(0)
+    raise AssertionError(f"still running: {left}")
 
 
 class Server:

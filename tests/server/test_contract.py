@@ -1,6 +1,8 @@
 """What every driver does alike, each against a server that nobody here wrote, or a growing file."""
 
 import asyncio
+import contextlib
+import socket
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -24,7 +26,7 @@ from drivers.protocol import (
     Point,
     Quality,
 )
-from tests.server.processes import Server, free_port
+from tests.server.processes import Server, free_port, nothing_left
 
 TIMEOUT_S = 10.0  # long: these tests wait for answers, not for deadlines
 
@@ -127,6 +129,7 @@ async def test_one_reading_for_each_point_in_order(rig):
         assert await driver.read([]) == []
     finally:
         await driver.close()
+    await nothing_left()
 
 
 @pytest.mark.asyncio
@@ -145,6 +148,7 @@ async def test_a_bad_point_spoils_no_other(rig):
         assert (alone.value, alone.quality) == (None, Quality.BAD)
     finally:
         await driver.close()
+    await nothing_left()
 
 
 @pytest.mark.asyncio
@@ -163,6 +167,7 @@ async def test_it_comes_back_after_a_restart_while_polling(rig):
         assert {r.quality for r in readings} == {Quality.GOOD}
     finally:
         await driver.close()
+    await nothing_left()
 
 
 async def until_up(driver, points):
@@ -185,6 +190,7 @@ async def test_reads_at_once_are_serialized(rig):
         assert [r.value for (r,) in answers] == pytest.approx(rig.values * 3)
     finally:
         await driver.close()
+    await nothing_left()
 
 
 @pytest.mark.asyncio
@@ -203,6 +209,7 @@ async def test_cancelling_passes_through_and_mixes_nothing_up(rig):
             assert [r.value for r in readings] == pytest.approx(rig.values)
     finally:
         await driver.close()
+    await nothing_left()
 
 
 @pytest.mark.asyncio
@@ -215,6 +222,7 @@ async def test_close_is_final_and_may_be_repeated(rig):
     await driver.read(rig.points)
     await driver.close()
     await driver.close()
+    await nothing_left()
     with pytest.raises(LinkDown, match="closed"):
         await driver.read(rig.points)
 
@@ -229,6 +237,7 @@ async def test_an_address_of_another_protocol_is_a_mistake_of_the_caller(rig):
             await driver.read([Point("A/wrong", wrong)])
     finally:
         await driver.close()
+    await nothing_left()
 
 
 @pytest.mark.asyncio
@@ -240,6 +249,7 @@ async def test_connect_gives_the_driver_of_the_protocol(rig):
         assert [r.value for r in await driver.read(rig.points)] == pytest.approx(rig.values)
     finally:
         await driver.close()
+    await nothing_left()
 
 
 @pytest.mark.asyncio
@@ -265,6 +275,35 @@ async def test_a_dead_endpoint_is_left_alone_between_tries(protocol):
             await driver.read(points)
     finally:
         await driver.close()
+    await nothing_left()
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("protocol", ["modbus-tcp", "opcua"])
+async def test_a_connection_that_is_never_accepted_ends_at_the_deadline(protocol):
+    """A host that drops the opening packets gives LinkDown, and leaves nothing behind.
+
+    Linux drops them while the queue of a listening socket is full (listen(2), tcp(7)).
+    """
+    with socket.socket() as listener, contextlib.ExitStack() as queue:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen(0)
+        port = listener.getsockname()[1]
+        for _ in range(4):
+            waiting = queue.enter_context(socket.socket())
+            waiting.setblocking(False)
+            waiting.connect_ex(("127.0.0.1", port))
+        device = Device(
+            "plc9", protocol, port=port, url=f"opc.tcp://127.0.0.1:{port}/", timeout_s=0.3
+        )
+        driver = connect(device)
+        address = ModbusAddress(1) if protocol == "modbus-tcp" else OpcuaAddress("s=X")
+        try:
+            with pytest.raises(LinkDown, match=f"plc9: no .*{port}"):
+                await asyncio.wait_for(driver.read([Point("A/x", address)]), 20.0)
+        finally:
+            await driver.close()
+        await nothing_left()
 
 
 @pytest.mark.parametrize(

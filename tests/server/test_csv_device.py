@@ -1,6 +1,7 @@
 """A CSV file as a device: the newest whole row, read from where the last read ended."""
 
 import os
+import threading
 
 import pytest
 
@@ -127,3 +128,19 @@ async def test_a_file_without_a_row_is_a_dead_link(path, content, words):
     assert f"historian: {path}" in str(caught.value)
     path.write_text("time,FT\n2024-05-01T06:00:00Z,1\n")
     assert (await device.read([FT]))[0].value == 1.0
+
+
+@pytest.mark.asyncio
+async def test_a_drive_that_hangs_is_a_dead_link_within_the_deadline(path):
+    """Opening blocks (a named pipe without a writer): LinkDown, and only one thread waits."""
+    os.mkfifo(path)
+    device = CsvDriver(Device("historian", "csv", path=str(path), timeout_s=0.1))
+    try:
+        for _ in range(3):
+            with pytest.raises(LinkDown, match=r"was not read within 0\.1 s"):
+                await device.read([FT])
+        waiting = [t for t in threading.enumerate() if t.name.startswith("asyncio_")]
+        assert len(waiting) == 1
+    finally:
+        os.close(os.open(path, os.O_WRONLY))  # the other end: ends the waiting
+        await device.close()

@@ -136,10 +136,10 @@ async def test_nodes_that_cannot_be_are_bad_with_a_reason(node_opcua):
 
 
 @pytest.fixture
-def shifting(tmp_path) -> Iterator[Server]:
+def shifting(pki) -> Iterator[Server]:
     """A node-opcua server of this test's own."""
     command, env = node_command("opcua_server.js", "node-opcua")
-    server = Server([*command, str(free_port()), str(tmp_path / "pki"), "1000"], env=env)
+    server = Server([*command, str(free_port()), str(pki), "1000"], env=env)
     try:
         yield server
     finally:
@@ -190,6 +190,67 @@ async def test_a_frozen_server_is_a_dead_link_within_the_deadline(node_opcua):
     finally:
         node_opcua.signal(signal.SIGCONT)
         await driver.close()
+
+
+class Cable:
+    """Passes bytes between a client and a server until it is cut after so many requests."""
+
+    def __init__(self, to_port: int) -> None:
+        self.to_port = to_port
+        self.requests_left = 1_000_000
+        self.port = 0
+        self._ends: list[asyncio.StreamWriter] = []
+        self._tasks: list[asyncio.Task[None]] = []
+
+    async def __aenter__(self) -> "Cable":
+        self._server = await asyncio.start_server(self._plug, "127.0.0.1", 0)
+        self.port = self._server.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._server.close()
+        for end in self._ends:
+            end.close()
+        await asyncio.gather(*self._tasks)
+        await self._server.wait_closed()
+
+    async def _plug(self, reader, writer) -> None:
+        server_reader, server_writer = await asyncio.open_connection("127.0.0.1", self.to_port)
+        self._ends += [writer, server_writer]
+        self._tasks.append(asyncio.create_task(self._pass(server_reader, writer, False)))
+        self._tasks.append(asyncio.create_task(self._pass(reader, server_writer, True)))
+
+    async def _pass(self, reader, writer, counted) -> None:
+        try:
+            while piece := await reader.read(65536):
+                self.requests_left -= counted
+                if self.requests_left < 0:
+                    break
+                writer.write(piece)
+        except ConnectionError:
+            pass
+        for end in self._ends if self.requests_left < 0 else [writer]:
+            end.close()
+
+
+@pytest.mark.asyncio
+async def test_what_was_read_before_a_cut_is_kept(node_opcua):
+    """When the connection breaks between two requests of a poll, only the rest is BAD."""
+    wanted = [point(f"T{i}") for i in range(25)]  # three requests of ten, ten and five
+    async with Cable(node_opcua.port) as cable:
+        device = Device("ua", "opcua", url=f"opc.tcp://127.0.0.1:{cable.port}/", timeout_s=10.0)
+        driver = Opcua(device, backoff=Backoff(first_s=0.02, longest_s=0.1))
+        try:
+            assert (await driver.read(wanted[:1]))[0].value == 0.5
+            cable.requests_left = 2
+            readings = await driver.read(wanted)
+            assert [r.value for r in readings] == [i + 0.5 for i in range(20)] + [None] * 5
+            assert {(r.quality, r.reason[:5]) for r in readings[20:]} == {(Quality.BAD, "lost ")}
+            cable.requests_left = 1_000_000
+            readings = await driver.read(wanted)
+            assert [r.value for r in readings] == [i + 0.5 for i in range(25)]
+        finally:
+            await driver.close()
 
 
 @pytest.mark.asyncio
