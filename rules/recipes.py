@@ -485,23 +485,15 @@ def _along(
         temperature_c,
     )
     piled = combine(profile.polarization, flux, transfer)
-    means = {
-        field: combine(
-            lambda f, q, p, c, a, pi, e, field=field: getattr(
-                profile.exact_means(f, q, p, pi * c / a * e), field
-            ),
-            feed,
-            permeate,
-            pressure,
-            salt,
-            average,
-            pi_average,
-            piled,
-        )
-        for field in ("ndp_bar", "concentration_ratio", "flow_m3h")
-    }
-    at_membrane = combine(lambda c, r, e: c * r * e, salt, means["concentration_ratio"], piled)
-    return means["ndp_bar"], at_membrane, means["flow_m3h"]
+
+    def solve(*parts: Array) -> Array:
+        f, q, p, c, a, pi, e = parts
+        found = profile.exact_means(f, q, p, pi * c / a * e)
+        return np.stack([found.ndp_bar, found.flow_m3h, c * found.concentration_ratio * e])
+
+    solved = combine(solve, feed, permeate, pressure, salt, average, pi_average, piled)
+    ndp, flow, at_membrane = (combine(lambda x, i=i: x[i], solved) for i in range(3))
+    return ndp, at_membrane, flow
 
 
 def recipes(train: Train, means: Means) -> tuple[tuple[SectionRecipes, ...], dict[str, Recipe]]:
