@@ -202,23 +202,25 @@ class History(HistoryReader):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, _: object
+    ) -> None:
+        self.close(detail="" if kind is None else f"ended by {kind.__name__}: {error}")
 
-    def close(self, stopped_at: float | None = None) -> None:
+    def close(self, stopped_at: float | None = None, detail: str = "") -> None:
         """Write what waits and the fact ``daemon_stopped``, and close; safe to call twice.
 
         Raises what made the writer fail, unless it has come out already.
 
         stopped_at : plant time, when it is not that of the gateway. [s since 1970-01-01 UTC]
+        detail : why, when it is not an ordinary stop.
         """
         if self._closed:
             return
         self._closed = True
         wall = self._wall()
-        stop = Fact(
-            wall if stopped_at is None else stopped_at, wall, "daemon_stopped", "daemon", ""
-        )
+        stopped = wall if stopped_at is None else stopped_at
+        stop = Fact(stopped, wall, "daemon_stopped", "daemon", detail)
         with self._wake:
             self._facts.append(stop)
             self._stopping = True

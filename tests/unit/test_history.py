@@ -281,6 +281,19 @@ def test_a_stop_in_order_is_no_kill(tmp_path: Path) -> None:
     assert [f.t for f in facts] == [1.0, 2.0, 1.0, 2.0]
 
 
+def test_a_stop_by_an_error_says_so(tmp_path: Path) -> None:
+    """When the service breaks while the history is open, the stop carries what broke it."""
+
+    def break_down() -> None:
+        with History.open(tmp_path, trains=TRAINS):
+            raise OSError("page port taken")
+
+    with pytest.raises(OSError, match="page port taken"):
+        break_down()
+    stop = HistoryReader(tmp_path).facts()[-1]
+    assert (stop.kind, stop.detail) == ("daemon_stopped", "ended by OSError: page port taken")
+
+
 @pytest.mark.asyncio
 async def test_closing_writes_what_waits(tmp_path: Path) -> None:
     """Frames and facts queued just before the close are in the file."""
