@@ -59,13 +59,14 @@ def title(plant: Plant, notice: Notice, event: str, *, back: bool = False) -> st
 def matter_words(notice: Notice) -> str:
     """What a notice without a cause is about."""
     kind, _, rest = notice.matter.partition(":")
-    return f"{kind} {rest}".replace("_", " ").strip()
+    return f"{kind.replace('_', ' ')} {rest}".strip()
 
 
 def cleared_message(notice: Notice) -> str:
     """The message of a condition that has gone."""
     what = cause_words(notice.causes[0]) if notice.causes else matter_words(notice)
-    return f"Back to normal: {what}. It was: {notice.message}"[:LONGEST_MESSAGE]
+    words = f"Back to normal: {what}. It was: {notice.message}"
+    return words if len(words) <= LONGEST_MESSAGE else words[: LONGEST_MESSAGE - 1] + "…"
 
 
 def text(plant: Plant, notice: Notice, event: str, message: str, reasons: tuple[str, ...]) -> str:
@@ -97,10 +98,15 @@ def text(plant: Plant, notice: Notice, event: str, message: str, reasons: tuple[
 
 def _forecast(forecast: Mapping[str, Any], zone: ZoneInfo) -> str:
     quantity = forecast["quantity"]
-    late = local(forecast["late"], zone) if forecast["late"] is not None else "no later end known"
+    early = local(forecast["early"], zone)
+    span = (
+        f"not before {early}"
+        if forecast["late"] is None
+        else f"between {early} and {local(forecast['late'], zone)}"
+    )
     return (
         f"Forecast: {_QUANTITY_WORDS.get(quantity, quantity)} reaches its limit about"
-        f" {local(forecast['limit_at'], zone)} (early {local(forecast['early'], zone)}, late {late})."
+        f" {local(forecast['limit_at'], zone)}, {span}."
     )
 
 
