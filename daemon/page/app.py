@@ -22,6 +22,7 @@ from daemon.page import views, words
 from daemon.page.source import Source
 from daemon.plantfile.result import Plant
 from daemon.record import Record
+from daemon.sqlite import StoreError
 
 REFRESH_S = 5.0
 RANGES = (7, 30, 90, 365)
@@ -173,7 +174,9 @@ def create_app(
         return Response(files[name], media_type=kind, headers={"Cache-Control": keep})
 
     def problem(request: Request, status: int, detail: str) -> Response:
-        title = {404: "Not found", 422: "Not understood"}.get(status, HTTPStatus(status).phrase)
+        title = {404: "Not found", 422: "Not understood", 503: "Store cannot be read"}.get(
+            status, HTTPStatus(status).phrase
+        )
         if request.url.path.startswith("/api/"):
             return JSONResponse({"error": detail}, status_code=status)
         return html("error.html", status=status, title=title, detail=detail)
@@ -190,6 +193,11 @@ def create_app(
         said = "; ".join(f"{e['loc'][-1]}: {e['input']!r} is not possible" for e in error.errors())
         days = ", ".join(str(d) for d in RANGES)
         return problem(request, 422, f"{said}. Days may be {days}.")
+
+    @app.exception_handler(StoreError)
+    def store_problem(request: Request, error: StoreError) -> Response:
+        # The text names the file and what would help.
+        return problem(request, 503, str(error))
 
     return app
 

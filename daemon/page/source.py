@@ -2,6 +2,7 @@
 
 import json
 import threading
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -120,6 +121,15 @@ class Source:
     def open_notices(self, train: TrainConfig) -> list[Notice]:
         """Raised notices that are not closed yet."""
         return self._record.open_notices(train.id)
+
+    def undelivered(self) -> Mapping[str, int]:
+        """Contact -> how many messages to it wait for a person to mend their address."""
+        return Counter(message.contact for message in self._record.outgoing("needs_person"))
+
+    def last_drop(self, after: float) -> float | None:
+        """Plant time of the last readings dropped later than `after`, because the disk was slow. [s]"""
+        facts = self._history.facts(after, kinds=("frames_dropped",), limit=1)
+        return facts[-1].t if facts else None
 
     def marks(self, train: TrainConfig, after: float) -> tuple[Mark, ...]:
         """Notices raised and cleared later than `after` [s], in order of time."""

@@ -81,7 +81,10 @@ class TrainView:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """Everything on the first page. `quiet` is true when nothing asks for attention."""
+    """Everything on the first page. `quiet` is true when nothing asks for attention.
+
+    troubles : what is wrong with the watching itself, one sentence each.
+    """
 
     site: str
     now: float
@@ -90,6 +93,7 @@ class Overview:
     zone: str
     quiet: bool
     headline: str
+    troubles: tuple[str, ...]
     trains: tuple[TrainView, ...]
     notices: tuple[NoticeView, ...]
 
@@ -180,7 +184,8 @@ def overview(plant: Plant, source: Source, now: float) -> Overview:
     time = SiteTime(plant.site.timezone, now)
     trains = tuple(_train_view(train, source, time) for train in plant.trains)
     notices = tuple(sorted((n for t in trains for n in t.notices), key=lambda n: n.rank))
-    quiet = not notices and not any(t.stale for t in trains)
+    troubles = _troubles(source, time)
+    quiet = not notices and not troubles and not any(t.stale for t in trains)
     return Overview(
         site=plant.site.name,
         now=now,
@@ -188,7 +193,8 @@ def overview(plant: Plant, source: Source, now: float) -> Overview:
         now_text=f"{time.day(now)}, {time.clock(now, seconds=True)}",
         zone=plant.site.timezone,
         quiet=quiet,
-        headline=_headline(trains, notices),
+        headline=_headline(trains, notices, troubles),
+        troubles=troubles,
         trains=trains,
         notices=notices,
     )
@@ -336,7 +342,9 @@ def _state(train: TrainConfig, past: TrainHistory, latest: Latest) -> tuple[str,
     return past.state, words.STATES[past.state]
 
 
-def _headline(trains: tuple[TrainView, ...], notices: tuple[NoticeView, ...]) -> str:
+def _headline(
+    trains: tuple[TrainView, ...], notices: tuple[NoticeView, ...], troubles: tuple[str, ...]
+) -> str:
     """The first sentence of the page."""
     silent = [t.name for t in trains if t.stale]
     parts = []
@@ -345,12 +353,29 @@ def _headline(trains: tuple[TrainView, ...], notices: tuple[NoticeView, ...]) ->
         parts.append(f"{count}. Most urgent: {notices[0].train_name}, {notices[0].title}.")
     if silent:
         parts.append(f"No fresh data from {', '.join(silent)}.")
-    if not parts:
+    if not parts and troubles:
+        parts.append("No open notices, but the watching itself needs attention.")
+    elif not parts:
         learning = [t.name for t in trains if t.state == "learning"]
         parts.append("All quiet. No open notices.")
         if learning:
             parts.append(f"Still learning the baseline of {', '.join(learning)}.")
     return " ".join(parts)
+
+
+def _troubles(source: Source, time: SiteTime) -> tuple[str, ...]:
+    found = []
+    for contact, count in source.undelivered().items():
+        messages = "1 message" if count == 1 else f"{count} messages"
+        found.append(
+            f"{messages} to {contact} could not be delivered: check the address in the plant file."
+        )
+    dropped = source.last_drop(time.now - DAY_S)
+    if dropped is not None:
+        found.append(
+            f"Readings were dropped, last {time.stamp(dropped)}: the disk does not keep up."
+        )
+    return tuple(found)
 
 
 def _section_views(

@@ -13,6 +13,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from daemon.history import History
+from daemon.history_reader import HistoryReader
 from daemon.lifecycle import State
 from daemon.notices import Notices
 from daemon.page import app as page_app
@@ -294,6 +295,45 @@ def test_baseline_and_missing_instruments_are_told(still: Bench) -> None:
         "Stage 1: the permeate pressure is not measured and taken as 0 bar.",
         "Stage 2: the permeate pressure is not measured and taken as 0 bar.",
     ]
+
+
+# the watching itself
+
+
+def test_undelivered_messages_and_dropped_readings_are_told(bench: Bench) -> None:
+    """A page that is otherwise quiet says when nobody can be reached or the disk is slow."""
+    assert bench.get("/api/overview")["troubles"] == []
+    bench.tell(month.scaling())
+    (message,) = bench.record.outgoing()
+    bench.record.mark_failed(message.id, "refused", needs_person=True)
+    bench.history.add_fact(month.NOW - 60, "frames_dropped", "daemon", "12 frames")
+    month.feed(bench.plant, bench.history, "B", at=month.NOW - 1)  # flushes the fact
+    view = bench.get("/api/overview")
+    assert view["troubles"] == [
+        "1 message to Duty technician could not be delivered: check the address in the plant file.",
+        "Readings were dropped, last Tue 31 Mar, 11:03 CEST: the disk does not keep up.",
+    ]
+    assert "127.0.0.1:9" not in bench.client.get("/").text
+
+
+def test_troubles_are_not_quiet(bench: Bench) -> None:
+    """Without notices the headline still does not claim that all is quiet."""
+    bench.history.add_fact(month.NOW - 60, "frames_dropped", "daemon", "12 frames")
+    month.feed(bench.plant, bench.history, "B", at=month.NOW - 1)
+    view = bench.get("/api/overview")
+    assert not view["quiet"]
+    assert view["headline"] == "No open notices, but the watching itself needs attention."
+
+
+def test_missing_store_is_an_error_in_plain_words(bench: Bench, tmp_path: Path) -> None:
+    """A store that cannot be read gives 503 with the file and the remedy, not an empty page."""
+    elsewhere = HistoryReader(tmp_path / "elsewhere")
+    app = create_app(bench.plant, bench.record, elsewhere, clock=bench.clock)
+    with TestClient(app) as client:
+        answer = client.get("/")
+        assert answer.status_code == 503
+        assert "history.db: no such file; has the service been started" in answer.text
+        assert "history.db: no such file" in client.get("/api/overview").json()["error"]
 
 
 # trends

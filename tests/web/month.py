@@ -74,6 +74,7 @@ def plant_text(trains: Sequence[str] = ("A", "B")) -> str:
     """A plant file with two devices: stage 1 on Modbus, stage 2 on OPC UA."""
     lines = [
         '[site]\nname = "Example north wells"\ntimezone = "Europe/Madrid"\n',
+        '[[contact]]\nname = "Duty technician"\nurls = ["json://127.0.0.1:9/"]\n',
         '[[device]]\nid = "plc1"\nprotocol = "modbus-tcp"\nhost = "127.0.0.1"\nport = 5020\n',
         '[[device]]\nid = "ua1"\nprotocol = "opcua"\nurl = "opc.tcp://127.0.0.1:4840"\n',
     ]

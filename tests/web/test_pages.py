@@ -334,6 +334,16 @@ def test_lost_gateway_is_said_and_its_return_too(site: Site, desk: Visit) -> Non
     assert not page.evaluate("document.body.classList.contains('old')")
 
 
+def test_failing_gateway_is_told_from_a_silent_one(site: Site, desk: Visit) -> None:
+    """An answer that is an error has its own banner, and goes with the first good answer."""
+    page = desk.page
+    page.goto(site.url)
+    page.route("**/api/overview", lambda route: route.fulfill(status=503, body="{}"))
+    expect(page.locator("#banner")).to_contain_text("The gateway answers with an error since")
+    page.unroute("**/api/overview")
+    expect(page.locator("#banner")).to_be_hidden()
+
+
 def test_stale_train_is_marked_while_the_page_is_open(site: Site, phone: Visit) -> None:
     """A train that falls silent turns to no data on the open page."""
     page = phone.page

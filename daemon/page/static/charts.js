@@ -12,7 +12,11 @@
   let plots = [];
   let turn = 0;
 
-  const signed = (v) => (v == null ? "–" : `${v < 0 ? "−" : "+"}${Math.abs(v).toFixed(1)} %`);
+  function signed(v) {
+    if (v == null) return "–";
+    const text = Math.abs(v).toFixed(1);
+    return Number(text) === 0 ? "0.0 %" : `${v < 0 ? "−" : "+"}${text} %`;
+  }
 
   function span(chart) {
     return (u, low, high) => {
@@ -136,13 +140,13 @@
       cursor: { drag: { setScale: false }, points: { size: 7 } },
       scales: { x: { time: true, range: [trends.begin, trends.end] }, y: { range: span(chart) } },
       axes: [
-        { ...axis, space: 70, values: [
+        { ...axis, size: 42, space: 70, values: [
           [86400 * 28, "{MMM}\n{YYYY}", null, null, null, null, null, null, 1],
           [86400, "{D} {MMM}", null, null, null, null, null, null, 1],
           [3600, "{HH}:{mm}", "\n{D} {MMM}", null, null, null, null, null, 1],
           [1, "{HH}:{mm}:{ss}", "\n{D} {MMM}", null, null, null, null, null, 1],
         ] },
-        { ...axis, size: 58, values: (u, ticks) => ticks.map((v) => `${v < 0 ? "−" : v > 0 ? "+" : ""}${Math.abs(v)} %`) },
+        { ...axis, size: 68, values: (u, ticks) => ticks.map((v) => `${v < 0 ? "−" : v > 0 ? "+" : ""}${Math.abs(v)} %`) },
       ],
       series: [
         { label: "Time", value: (u, at) => (at == null ? "–" : stamp(u.tzDate ? u.tzDate(at) : uPlot.tzDate(new Date(at * 1000), zone))) },

@@ -3,6 +3,7 @@
    version differs fetches the page again and swaps the parts whose HTML has changed. */
 (() => {
   const body = document.body;
+  class Refused extends Error {}
   const api = body.dataset.api;
   if (!api) return;
   const every = Number(body.dataset.every);
@@ -11,7 +12,14 @@
   let version = body.dataset.version;
   let nowText = body.dataset.nowText;
   let plantNow = Number(body.dataset.now);
-  let heardAt = performance.now();
+  let heard = clocks();
+
+  /* Two clocks: one may stand still while a phone sleeps, the other may be set back. */
+  function clocks() { return [performance.now(), Date.now()]; }
+  function elapsed() {
+    const now = clocks();
+    return Math.max(now[0] - heard[0], now[1] - heard[1], 0) / 1000;
+  }
 
   function ago(seconds) {
     const s = Math.round(Math.max(0, seconds));
@@ -27,7 +35,7 @@
 
   // Ages go on growing while the gateway is silent, so that nothing old looks fresh.
   function tick() {
-    const now = plantNow + (performance.now() - heardAt) / 1000;
+    const now = plantNow + elapsed();
     for (const element of document.querySelectorAll("[data-at]")) {
       const text = ago(now - Number(element.dataset.at));
       if (element.textContent !== text) element.textContent = text;
@@ -39,7 +47,7 @@
     const timer = setTimeout(() => control.abort(), patience);
     try {
       const answer = await fetch(url, { signal: control.signal, cache: "no-store" });
-      if (!answer.ok) throw new Error(`status ${answer.status}`);
+      if (!answer.ok) throw new Refused(`status ${answer.status}`);
       return await (url.startsWith("/api/") ? answer.json() : answer.text());
     } finally {
       clearTimeout(timer);
@@ -80,14 +88,19 @@
     body.classList.remove("old");
   }
 
-  function lost() {
-    if (!banner.hidden) return;
-    banner.textContent = `No connection to the gateway since ${nowText}; what you see is old.`;
+  function lost(error) {
+    const what = error instanceof Refused ? "The gateway answers with an error" : "No connection to the gateway";
+    const text = `${what} since ${nowText}; what you see is old.`;
+    if (banner.textContent !== text) banner.textContent = text;
     banner.hidden = false;
     body.classList.add("old");
   }
 
   async function refresh() {
+    if (document.hidden) { // nobody looks: ask again when somebody does
+      document.addEventListener("visibilitychange", refresh, { once: true });
+      return;
+    }
     try {
       const news = await ask(api);
       if (news.version !== version) {
@@ -96,7 +109,7 @@
       }
       plantNow = news.now;
       nowText = news.now_text;
-      heardAt = performance.now();
+      heard = clocks();
       const clock = document.querySelector('[data-part="clock"] time');
       clock.textContent = news.now_text;
       clock.dateTime = news.now_iso;
@@ -104,14 +117,14 @@
       document.dispatchEvent(new CustomEvent("page:news", { detail: news }));
     } catch (error) {
       console.warn("refresh failed:", error.message);
-      lost();
+      lost(error);
     }
     tick();
     body.dataset.refreshed = String(Number(body.dataset.refreshed || 0) + 1);
     setTimeout(refresh, every);
   }
 
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) tick(); });
+  document.addEventListener("visibilitychange", tick);
   setInterval(tick, 1000);
   tick();
   setTimeout(refresh, every);
