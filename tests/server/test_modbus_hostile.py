@@ -449,6 +449,26 @@ async def test_closing_ends_a_read_that_waits():
 
 
 @pytest.mark.asyncio
+async def test_a_cancelled_request_takes_its_connection_with_it():
+    """The answer that may still come has nowhere to arrive: the next read has a new connection."""
+    asked = asyncio.Event()
+
+    async def behavior(request, _):
+        asked.set()
+        return None if request.connection == 1 else request.words([2])
+
+    async with Hostile(behavior) as server, Plant(server, timeout_s=3600.0) as plant:
+        reading = asyncio.create_task(plant.read(points(1)))
+        await asked.wait()
+        reading.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await reading
+        assert not plant.driver.connected
+        assert (await plant.read(points(1)))[0].value == 2.0
+        assert server.connections == 2
+
+
+@pytest.mark.asyncio
 async def test_requests_carry_the_unit_and_the_function():
     """Each table has its function code (Modbus Application Protocol V1.1b3, 6.1 to 6.4)."""
 

@@ -192,6 +192,17 @@ async def test_a_frozen_server_is_a_dead_link_within_the_deadline(node_opcua):
         await driver.close()
 
 
+@pytest.mark.asyncio
+async def test_a_session_that_is_not_closed_is_soon_forgotten(node_opcua):
+    """The server agrees to drop a lost session within 30 s, so that its few places stay free."""
+    driver = driver_of(node_opcua)
+    try:
+        await driver.read([point("T0")])
+        assert driver._client.session_timeout <= 30_000  # as the server revised it
+    finally:
+        await driver.close()
+
+
 class Cable:
     """Passes bytes between a client and a server until it is cut after so many requests."""
 
