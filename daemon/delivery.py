@@ -285,6 +285,8 @@ class Delivery:
     async def _deliver(self, channel: _Channel, message: Outgoing) -> None:
         """One attempt at one message; the next one of the same address is chosen afresh."""
         try:
+            if not await _in_thread(self._record.begin_attempt, message.id):
+                return
             attempt = await self._send(message)
             if attempt.outcome is Outcome.SENT:
                 at = self._clock.now().timestamp()

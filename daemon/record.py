@@ -457,12 +457,25 @@ class Record:
         self._rang = True
         return cursor.lastrowid
 
+    def begin_attempt(self, outgoing_id: int) -> bool:
+        """Count an attempt before it is made; False when the message has been sent or replaced meanwhile.
+
+        A record that cannot be written (disk full) raises here, before anybody is told again and again.
+        """
+        with self.transaction() as connection:
+            cursor = connection.execute(
+                "UPDATE outgoing SET attempts = attempts + 1"
+                " WHERE id = ? AND state IN ('waiting', 'needs_person')",
+                (outgoing_id,),
+            )
+        return cursor.rowcount == 1
+
     def mark_sent(self, outgoing_id: int, at: float) -> None:
         """The message was accepted by its receiver, at plant time `at`."""
         with self.transaction() as connection:
             connection.execute(
-                "UPDATE outgoing SET state = 'sent', sent_at = ?, attempts = attempts + 1, error = '',"
-                " superseded_by = NULL WHERE id = ?",
+                "UPDATE outgoing SET state = 'sent', sent_at = ?, error = '', superseded_by = NULL"
+                " WHERE id = ?",
                 (at, outgoing_id),
             )
 
@@ -470,7 +483,7 @@ class Record:
         """The message was not accepted; it stays to be sent. A superseded one stays superseded."""
         with self.transaction() as connection:
             connection.execute(
-                "UPDATE outgoing SET attempts = attempts + 1, error = ?,"
+                "UPDATE outgoing SET error = ?,"
                 " state = CASE state WHEN 'superseded' THEN state ELSE ? END WHERE id = ?",
                 (error, "needs_person" if needs_person else "waiting", outgoing_id),
             )

@@ -210,7 +210,7 @@ async def test_refusals_are_told_apart(
     receiver.answer = lambda message, count: status
     contact = Contact("tech", (receiver.url,))
     with told(tmp_path, contact) as record:
-        await deliver(tmp_path, record, lambda: record.outgoing()[0].attempts > 0, contact)
+        await deliver(tmp_path, record, lambda: record.outgoing()[0].error != "", contact)
         (message,) = record.outgoing()
     assert message.state == state
     assert f"error={status}" in message.error

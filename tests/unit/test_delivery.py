@@ -23,6 +23,7 @@ from daemon.delivery import (
 from daemon.notices import Notices
 from daemon.plantfile.result import Contact, Plant
 from daemon.record import Outgoing, Record
+from daemon.sqlite import WriteFailed
 from rules.findings import Presence
 from tests.fake_clock import FakeClock
 from tests.notices_kit import HOUR, START, finding, plant, quick_record
@@ -186,7 +187,7 @@ async def test_one_dead_address_holds_nobody_back(two: Post) -> None:
         await until(lambda: len(two.record.outgoing("sent")) == 1)
         two.tell("link:plc1")
         await until(lambda: len(two.record.outgoing("sent")) == 2)
-        await until(lambda: two.record.outgoing("waiting")[1].attempts > 0)
+        await until(lambda: all(m.error for m in two.record.outgoing("waiting")))
     assert {m.contact for m in two.record.outgoing("sent")} == {"boss"}
     assert [m.error for m in two.record.outgoing("waiting")] == ["no answer"] * 2
 
@@ -300,6 +301,19 @@ async def test_a_message_replaced_on_its_way_stays_replaced(post: Post) -> None:
         ("raised", "superseded"),
         ("cleared", "sent"),
     ]
+
+
+@pytest.mark.asyncio
+async def test_nothing_is_sent_that_cannot_be_marked(post: Post) -> None:
+    """While the record cannot be written, nobody is told the same again at every restart."""
+    post.tell()
+    sender = FakeSender(post.clock, lambda _: SENT)
+    with Record.open(post.folder, read_only=True) as locked:
+        delivery = Delivery(locked, post.plant, post.clock, sender=sender)
+        with pytest.raises(BaseExceptionGroup) as caught:
+            await delivery.run()
+    assert caught.group_contains(WriteFailed)
+    assert sender.seen == []
 
 
 def test_wrong_settings_are_refused(post: Post) -> None:
