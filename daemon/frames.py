@@ -205,7 +205,7 @@ class _TrainFrames:
     def __init__(
         self,
         train: TrainLike,
-        intervals: Mapping[str, float],
+        patience: Mapping[str, float],
         own_time: Iterable[str],
         closed: int | None,
     ) -> None:
@@ -220,10 +220,9 @@ class _TrainFrames:
         if missing:
             raise ValueError(f"train {train.id}: no point for the signals {sorted(missing)}")
         for device in self.points:
-            if device not in intervals:
+            if device not in patience:
                 raise ValueError(f"train {train.id}: device {device!r} is not known")
-        # Less a tenth, because a poll may come a little early on its grid.
-        self.patience_s = 1.9 * max(intervals[device] for device in self.points)
+        self.patience_s = max(patience[device] for device in self.points)
         self.waiting: dict[str, _Poll] = {}
         self.waiting_since = 0.0
         # Whether this train's own time is known; a train without device clocks has the gateway's.
@@ -239,7 +238,7 @@ class FrameAssembler:
     """Makes frames from the polls of all devices. Pure: time comes in, frames and facts go out.
 
     A frame is made when every device of a train has delivered (or failed) since the last one, or
-    when two of its longest intervals have passed. Its time is the newest time of the devices that
+    when two of its longest intervals, and the deadline of a request, have passed. Its time is the newest time of the devices that
     keep their own (`device_clock` says ``device``), else the gateway's. Before the first time of
     such a device is known, gaps are dropped and counted for a minute, then the gateway's is used.
 
@@ -264,7 +263,9 @@ class FrameAssembler:
         observe: Callable[[datetime], None] | None = None,
         closed: Mapping[str, int] | None = None,
     ) -> None:
-        intervals = {device.id: device.interval_s for device in devices.values()}
+        # Two intervals less a tenth, because a poll may come a little early on its grid. A device
+        # whose deadline has not passed yet is slow, not silent.
+        patience = {d.id: max(1.9 * d.interval_s, 1.5 * d.timeout_s) for d in devices.values()}
         closed = closed or {}
         self._times = {
             device: _DeviceTime(device, note)
@@ -272,9 +273,9 @@ class FrameAssembler:
             if clock == "device"
         }
         self._trains = [
-            _TrainFrames(train, intervals, self._times, closed.get(train.id)) for train in trains
+            _TrainFrames(train, patience, self._times, closed.get(train.id)) for train in trains
         ]
-        self._devices = set(intervals)
+        self._devices = set(patience)
         self._note = note
         self._observe = observe
         self._observed = -math.inf

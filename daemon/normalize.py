@@ -25,11 +25,17 @@ REBUILD_S = COARSE_S + 86400.0
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one minute brought: journal lines, the operating state, and whether the state is a new one."""
+    """What one minute brought.
 
+    time : start of the minute. [s since 1970-01-01 UTC] lines : what was journalled.
+    state : the operating state. changed : whether it is a new one. learned : a baseline is in force.
+    """
+
+    time: float
     lines: tuple[JournalLine, ...]
     state: str
     changed: bool
+    learned: bool
 
 
 class Normalizer:
@@ -69,7 +75,7 @@ class Normalizer:
     @property
     def memory_from(self) -> float:
         """Minutes from here to `judged_until` are wanted by `rebuild`. [s]"""
-        return self.judged_until - MEMORY_S
+        return self.judged_until - MEMORY_S - MINUTE_S
 
     def rebuild(self, minutes: Iterable[Minute]) -> None:
         """Bring the rules to where they were when the last conclusions were written.
@@ -123,7 +129,13 @@ class Normalizer:
                 baseline=step.baseline,
             )
         self._state = step.state
-        return Outcome(tuple(lines), step.state, changed)
+        return Outcome(
+            float(minute.time),
+            tuple(lines),
+            step.state,
+            changed,
+            self._watch.baseline is not None,
+        )
 
     def _take_events(self, until: float) -> None:
         """Give the rules the maintenance events that people have entered up to this minute."""

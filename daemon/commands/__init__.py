@@ -1,0 +1,61 @@
+"""The `brinelark` command: one module for each sub-command."""
+
+import sys
+
+import typer
+
+from daemon.commands.check import check
+from daemon.commands.demo import demo
+from daemon.commands.notices import notices
+from daemon.commands.replay import replay
+from daemon.commands.run import run
+from daemon.commands.simulate import simulate
+from daemon.eventlog import EventLogError
+from daemon.lifecycle import NotPossible
+from daemon.notices import NoticeError
+from daemon.plantfile import PlantFileError
+from daemon.service import ContactsUnusable
+from daemon.sqlite import StoreError
+from drivers.protocol import DriverError
+
+app = typer.Typer(
+    name="brinelark",
+    help=(
+        "Early, quiet warning for reverse-osmosis trains: what is happening to which membranes, "
+        "and whether to clean, probe or replace. Reads only; it is no safety system."
+    ),
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.command()(demo)
+app.command()(run)
+app.command()(check)
+app.command()(replay)
+app.command(
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
+    add_help_option=False,
+)(simulate)
+app.command()(notices)
+
+
+EXPECTED = (
+    PlantFileError,
+    ContactsUnusable,
+    StoreError,
+    DriverError,
+    EventLogError,
+    NoticeError,
+    NotPossible,
+)
+"""Troubles with their place and remedy in their text: printed without a traceback."""
+
+
+def main() -> None:
+    """Run the command line. Exit code 0: done; 1: found something or failed; 2: used wrongly."""
+    try:
+        app()
+    except EXPECTED as error:
+        typer.echo(str(error), err=True)
+        sys.exit(2)

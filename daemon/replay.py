@@ -1,0 +1,177 @@
+"""Replay: the same judgement as live, over minutes from a historian export or from a stored history."""
+
+import csv
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from daemon import eventlog
+from daemon.frames import Frame, judge
+from daemon.history_reader import HistoryReader
+from daemon.minutes import Minute, MinuteAccumulator
+from daemon.normalize import Normalizer
+from daemon.notices import Notices
+from daemon.plantfile import Plant, TrainConfig
+from daemon.record import JournalLine, Record, iso
+from daemon.service import lines_of
+from drivers.historian import CsvReport, HistorianCsv
+from drivers.protocol import BadSource, Quality, Reading
+from rules.baseline import Baseline
+
+HISTORY = "history.db"
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What came of a replay.
+
+    lines : every raised, updated and cleared, in order. minutes : how many were judged.
+    report : what the CSV held; None for a stored history.
+    """
+
+    lines: tuple[JournalLine, ...]
+    minutes: int
+    report: CsvReport | None
+
+
+class Source:
+    """Minutes of a plant from a file: a historian CSV, or the `history.db` of a daemon (or its folder)."""
+
+    def __init__(self, plant: Plant, path: Path) -> None:
+        self._plant = plant
+        self.path = path / HISTORY if path.is_dir() else path
+        self.report: CsvReport | None = None
+        self._csv: HistorianCsv | None = None
+        if not self.path.exists():
+            raise BadSource(f"{path}: there is no such file; give a historian CSV or a {HISTORY}")
+        if self.path.suffix != ".db":
+            self._csv = HistorianCsv(self.path, zone=None)
+            self.report = self._csv.report
+            self._check_columns(self._csv)
+
+    def _check_columns(self, source: HistorianCsv) -> None:
+        found = set(source.table().columns)
+        wanted = {column_of(p) for t in self._plant.trains for p in t.points}
+        if not found & wanted:
+            raise BadSource(
+                f"{self.path}: none of its columns is named in the plant file; it has "
+                f"{', '.join(sorted(found)[:6])}, the plant file wants {', '.join(sorted(wanted)[:6])}; "
+                'give points a column = "..." or name the columns by tag'
+            )
+
+    @property
+    def size(self) -> int:
+        """How many minutes to expect, for a progress bar."""
+        if self._csv is not None:
+            return self._csv.report.used * len(self._plant.trains)
+        reader = HistoryReader(self.path.parent)
+        return sum(
+            len(reader.minute_arrays(t.id, -math.inf, math.inf, t.model.signals).times)
+            for t in self._plant.trains
+        )
+
+    def minutes(self, train: TrainConfig) -> Iterator[Minute]:
+        """The minutes of one train, in order of time."""
+        if self._csv is None:
+            yield from HistoryReader(self.path.parent).minutes(
+                train.id, signals=train.model.signals
+            )
+            return
+        table = self._csv.table()
+        places = {name: i for i, name in enumerate(table.columns)}
+        columns = [places.get(column_of(point)) for point in train.points]
+        order = {signal: i for i, signal in enumerate(train.model.signals)}
+        slots = [order[point.signal] for point in train.points]
+        gatherer = MinuteAccumulator(train.id, len(order))
+        for time, row in zip(table.times.tolist(), table.values, strict=True):
+            values = np.full(len(order), np.nan)
+            quality = np.full(len(order), Quality.BAD, dtype=np.uint8)
+            for point, column, slot in zip(train.points, columns, slots, strict=True):
+                if column is None or not math.isfinite(row[column]):
+                    continue
+                reading = Reading(point.tag, float(row[column]), Quality.GOOD)
+                value, grade, _ = judge(point, reading, -math.inf)
+                quality[slot] = grade
+                if grade == Quality.GOOD:
+                    values[slot] = value
+            minute = gatherer.add(Frame(train.id, time, values, quality))
+            if minute is not None:
+                yield minute
+        last = gatherer.flush()
+        if last is not None:
+            yield last
+
+
+def column_of(point: object) -> str:
+    """Header of a point in a historian export: its `column`, else its tag."""
+    return str(getattr(point, "column", None) or getattr(point, "tag"))  # noqa: B009
+
+
+def replay(
+    plant: Plant,
+    source: Source,
+    folder: Path,
+    *,
+    log: Path | None = None,
+    told: Callable[[JournalLine], None] | None = None,
+    advanced: Callable[[], None] | None = None,
+) -> Replayed:
+    """Judge every minute of the source with a new record in `folder`.
+
+    log : events CSV. told : hears each raised, updated or cleared. advanced : called for each minute.
+    """
+    lines: list[JournalLine] = []
+    count = 0
+    with Record.open(folder, durable=False) as record:
+        if log is not None:
+            for event in eventlog.read(log, [t.id for t in plant.trains]):
+                record.add_event(event.t, event.train, event.event, event.detail)
+        notices = Notices(record, plant)
+        for train in plant.trains:
+            normalizer = Normalizer(train, record, notices)
+            for minute in source.minutes(train):
+                count += 1
+                for line in lines_of(normalizer.take(minute)):
+                    lines.append(line)
+                    if told is not None:
+                        told(line)
+                if advanced is not None:
+                    advanced()
+    lines.sort(key=lambda line: (line.at, line.train, line.seq))
+    return Replayed(tuple(lines), count, source.report)
+
+
+def write_trends(record: Record, train: TrainConfig, path: Path, *, append: bool = False) -> int:
+    """Write the deviations of every digest as CSV, empty where not known; returns the rows written.
+
+    Columns: time, train, then one for each section and quantity, as ln(actual/baseline).
+    """
+    made = [Baseline(**body) for body in record.baselines(train.id)]
+    names = [o for o in _observables(record, train) if not o.startswith("balance/")]
+    rows = 0
+    with path.open("a" if append else "w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        if not append:
+            writer.writerow(["time", "train", *names])
+        for digest in record.digests(train.id):
+            valid = [b for b in made if b.start <= digest["start"]] or made[:1]
+            reference = valid[-1].values if valid else {}
+            row = [
+                f"{digest['values'][n] - reference[n]:.6f}"
+                if n in digest["values"] and n in reference
+                else ""
+                for n in names
+            ]
+            writer.writerow([iso(digest["start"]), train.id, *row])
+            rows += 1
+    return rows
+
+
+def _observables(record: Record, train: TrainConfig) -> list[str]:
+    names: dict[str, None] = {}
+    for digest in record.digests(train.id):
+        names |= dict.fromkeys(digest["values"])
+    return list(names)
