@@ -172,7 +172,7 @@ async def test_a_namespace_that_moves_is_found_again(shifting):
 @pytest.mark.asyncio
 async def test_a_frozen_server_is_a_dead_link_within_the_deadline(node_opcua):
     """A server that stops answering gives LinkDown, and its values again when it goes on."""
-    driver = driver_of(node_opcua, timeout_s=1.0)
+    driver = driver_of(node_opcua, timeout_s=2.0)
     wanted = [point("T3")]
     try:
         assert (await driver.read(wanted))[0].value == 3.5
