@@ -216,7 +216,7 @@ def _reasons(section: SectionRecipes, *, skip: set[str]) -> list[str]:
     ]
 
 
-def plan(train: Train, *, means: Means = "d4516") -> Plan:
+def plan(train: Train, *, means: Means = "profile") -> Plan:
     """Which sections, quantities and balances the instruments of a train allow. Needs no data.
 
     Every stage that its instruments allow is a section. Quantities that not every stage has are

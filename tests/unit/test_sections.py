@@ -46,6 +46,11 @@ EVERYTHING = tuple(HEALTHY)
 SIGMA = {"flow": (0.0, 0.005), "temperature": (0.2, 0.0), "conductivity": (0.0, 0.02)}
 
 
+def standard_plan(train: Train) -> sections.Plan:
+    """A plan with the standard's own means, for which the hand calculations here are made."""
+    return sections.plan(train, means="d4516")
+
+
 def instrument(name: str) -> Instrument:
     """An ordinary instrument for a signal."""
     for kind, (absolute, relative) in SIGMA.items():
@@ -87,7 +92,7 @@ def single() -> tuple[Plan, NDArray[np.float64]]:
         "1/feed_pressure",
         "1/concentrate_pressure",
     ]
-    plan = sections.plan(train(names, STAGES[:1]))
+    plan = standard_plan(train(names, STAGES[:1]))
     row = values(plan)
     row[plan.signals.index("permeate_flow")] = 50.0
     row[plan.signals.index("permeate_conductivity")] = 40.0
@@ -96,7 +101,7 @@ def single() -> tuple[Plan, NDArray[np.float64]]:
 
 def test_fully_instrumented_train_has_its_stages_and_every_balance() -> None:
     """Full stage instruments: both stages with all three quantities, four balances, nothing lacking."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     assert plan.observables == (
         "1/permeate_flow",
         "1/salt_passage",
@@ -118,7 +123,7 @@ def test_fully_instrumented_train_has_its_stages_and_every_balance() -> None:
 
 def test_inputs_follow_the_hand_balance() -> None:
     """Flows, pressures and concentrations of both stages as balanced by hand."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     inputs = plan.inputs(values(plan))
     one, two = inputs["1"], inputs["2"]
     assert float(one.feed_mg_l) == pytest.approx(2000.0, rel=1e-9)
@@ -142,7 +147,7 @@ def test_inputs_follow_the_hand_balance() -> None:
 
 def test_observables_are_logarithms_of_the_coefficients() -> None:
     """ln A, ln B, ln K of stage 1 as computed by hand from the definitions."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     row = values(plan, feed_temperature=25.0)
     got = dict(zip(plan.observables, plan.observe(row), strict=True))
     ndp = float(plan.inputs(row)["1"].ndp_bar)
@@ -157,7 +162,7 @@ def test_observables_are_logarithms_of_the_coefficients() -> None:
 
 def test_deviation_is_the_standardized_change() -> None:
     """A difference of observables equals the logarithm of the D4516 standardized values' ratio."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     base = values(plan)
     now = values(
         plan,
@@ -205,7 +210,7 @@ def test_deviation_is_the_standardized_change() -> None:
 
 def test_balances_close_on_the_hand_balance() -> None:
     """Every balance residual of a consistent train is zero."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     got = dict(zip(plan.observables, plan.observe(values(plan)), strict=True))
     for name in plan.balances:
         assert got[f"balance/{name}"] == pytest.approx(0.0, abs=1e-9), name
@@ -225,7 +230,7 @@ def test_a_wrong_transmitter_moves_its_own_balances(
     signal: str, factor: float, moved: dict[str, float]
 ) -> None:
     """One transmitter 10 % high moves exactly the balances it enters, by the hand-computed amount."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     row = values(plan)
     row[plan.signals.index(signal)] *= factor
     got = dict(zip(plan.observables, plan.observe(row), strict=True))
@@ -235,14 +240,14 @@ def test_a_wrong_transmitter_moves_its_own_balances(
 
 def test_concentrate_meter_is_kept_for_the_balance() -> None:
     """With feed and permeate measured, the concentrate meter enters nothing but the water balance."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     assert {o for o in plan.observables if "concentrate_flow" in plan.needs(o)} == {"balance/water"}
     assert "permeate_flow" not in plan.needs("1/permeate_flow")
 
 
 def test_stage_flow_by_difference() -> None:
     """Without the meter of stage 2 its flow is the train's less stage 1, and no balance is invented."""
-    plan = sections.plan(train(without("2/permeate_flow")))
+    plan = standard_plan(train(without("2/permeate_flow")))
     inputs = plan.inputs(values(plan, permeate_flow=76.0))
     assert float(inputs["2"].permeate_flow_m3h) == pytest.approx(26.0)
     assert "permeate_flow" not in plan.balances
@@ -252,14 +257,14 @@ def test_stage_flow_by_difference() -> None:
 
 def test_train_permeate_by_feed_less_concentrate() -> None:
     """With no permeate meter of the train, feed less concentrate stands in, and closes no balance."""
-    plan = sections.plan(train(without("2/permeate_flow", "permeate_flow")))
+    plan = standard_plan(train(without("2/permeate_flow", "permeate_flow")))
     assert float(plan.inputs(values(plan))["2"].permeate_flow_m3h) == pytest.approx(25.0)
     assert "water" not in plan.balances
 
 
 def test_feed_by_permeate_plus_concentrate() -> None:
     """Without a feed meter the feed is permeate plus concentrate."""
-    plan = sections.plan(train(without("feed_flow")))
+    plan = standard_plan(train(without("feed_flow")))
     assert float(plan.inputs(values(plan))["1"].feed_flow_m3h) == pytest.approx(100.0)
     assert "water" not in plan.balances
 
@@ -267,7 +272,7 @@ def test_feed_by_permeate_plus_concentrate() -> None:
 def test_interstage_pressure_serves_both_stages() -> None:
     """One transmitter between the stages is the end of one and the start of the other."""
     for lost in ("1/concentrate_pressure", "2/feed_pressure"):
-        plan = sections.plan(train(without(lost)))
+        plan = standard_plan(train(without(lost)))
         row = values(plan)
         inputs = plan.inputs(row)
         assert float(inputs["1"].concentrate_pressure_bar) == 12.4
@@ -279,26 +284,26 @@ def test_interstage_pressure_serves_both_stages() -> None:
 
 def test_permeate_pressure_of_the_train_or_none() -> None:
     """A stage without its own permeate pressure takes the train's; with neither, 0 bar, and says so."""
-    plan = sections.plan(train(without("2/permeate_pressure")))
+    plan = standard_plan(train(without("2/permeate_pressure")))
     assert float(plan.inputs(values(plan))["2"].permeate_pressure_bar) == 0.5
     assert plan.notes == ()
-    plan = sections.plan(train(without("2/permeate_pressure", "permeate_pressure")))
+    plan = standard_plan(train(without("2/permeate_pressure", "permeate_pressure")))
     assert float(plan.inputs(values(plan))["2"].permeate_pressure_bar) == 0.0
     assert plan.notes == ("stage 2: the permeate pressure is not measured and taken as 0 bar",)
 
 
 def test_permeate_conductivity_by_blend_difference() -> None:
     """One stage's permeate concentration follows from the train's and the other's: 80 mg/L by hand."""
-    plan = sections.plan(train(without("2/permeate_conductivity")))
+    plan = standard_plan(train(without("2/permeate_conductivity")))
     assert float(plan.inputs(values(plan))["2"].permeate_mg_l) == pytest.approx(80.0, rel=1e-9)
     assert "permeate_salt" not in plan.balances
-    plan = sections.plan(train(without("1/permeate_conductivity")))
+    plan = standard_plan(train(without("1/permeate_conductivity")))
     assert float(plan.inputs(values(plan))["1"].permeate_mg_l) == pytest.approx(20.0, rel=1e-9)
 
 
 def test_feed_concentration_from_the_concentrate() -> None:
     """Without feed conductivity the salt balance over the train gives the feed: 2000 mg/L by hand."""
-    plan = sections.plan(train(without("feed_conductivity")))
+    plan = standard_plan(train(without("feed_conductivity")))
     assert float(plan.inputs(values(plan))["1"].feed_mg_l) == pytest.approx(2000.0, rel=1e-9)
     assert plan.balances == ("water", "permeate_flow", "permeate_salt")
     assert any("computed from the concentrate" in n for n in plan.notes)
@@ -306,7 +311,7 @@ def test_feed_concentration_from_the_concentrate() -> None:
 
 def test_without_any_feed_salt_only_the_pressure_drop_remains() -> None:
     """No feed and no concentrate conductivity: flow and passage are refused with what would do."""
-    plan = sections.plan(train(without("feed_conductivity", "concentrate_conductivity")))
+    plan = standard_plan(train(without("feed_conductivity", "concentrate_conductivity")))
     assert plan.observables == (
         "1/pressure_drop",
         "2/pressure_drop",
@@ -321,7 +326,7 @@ def test_without_any_feed_salt_only_the_pressure_drop_remains() -> None:
 
 def test_quantities_that_stages_lack_are_normalized_over_the_train() -> None:
     """Only the train's permeate conductivity: flow and drop by stage, passage over the train."""
-    plan = sections.plan(train(without("1/permeate_conductivity", "2/permeate_conductivity")))
+    plan = standard_plan(train(without("1/permeate_conductivity", "2/permeate_conductivity")))
     assert [s.name for s in plan.sections] == ["1", "2", "train"]
     assert plan.sections[2].quantities == ("salt_passage",)
     assert plan.sections[0].quantities == ("permeate_flow", "pressure_drop")
@@ -335,7 +340,7 @@ def test_quantities_that_stages_lack_are_normalized_over_the_train() -> None:
 def test_train_only() -> None:
     """Train instruments alone: one section from the first feed to the last concentrate pressure."""
     names = [n for n in EVERYTHING if not n.startswith(("1/", "2/"))]
-    plan = sections.plan(train([*names, "1/feed_pressure", "2/concentrate_pressure"]))
+    plan = standard_plan(train([*names, "1/feed_pressure", "2/concentrate_pressure"]))
     assert [(s.name, s.stages) for s in plan.sections] == [("train", (1, 2))]
     assert plan.sections[0].quantities == ("permeate_flow", "salt_passage", "pressure_drop")
     inputs = plan.inputs(values(plan))["train"]
@@ -354,7 +359,7 @@ def test_single_stage_takes_the_instruments_of_the_train() -> None:
 
 def test_without_temperature_nothing_can_be_normalized() -> None:
     """No feed temperature: not usable, and every reason names it."""
-    plan = sections.plan(train(without("feed_temperature")))
+    plan = standard_plan(train(without("feed_temperature")))
     assert not plan.usable
     assert plan.sections == ()
     assert all("feed_temperature" in r for r in plan.reasons)
@@ -363,7 +368,7 @@ def test_without_temperature_nothing_can_be_normalized() -> None:
 
 def test_no_instruments_at_all() -> None:
     """A train without instruments has a plan that says so and computes nothing."""
-    plan = sections.plan(train(()))
+    plan = standard_plan(train(()))
     assert not plan.usable
     assert plan.observe(np.empty((4, 0))).shape == (4, 0)
     assert plan.uncertainty(np.empty((4, 0))).shape == (4, 0)
@@ -372,7 +377,7 @@ def test_no_instruments_at_all() -> None:
 
 def test_a_dead_signal_blinds_only_what_needs_it() -> None:
     """NaN in one signal is NaN in exactly the observables that need it, for every signal."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     row = values(plan)
     for j, name in enumerate(plan.signals):
         dead = row.copy()
@@ -383,7 +388,7 @@ def test_a_dead_signal_blinds_only_what_needs_it() -> None:
 
 def test_no_other_source_takes_over() -> None:
     """When a stage meter fails, its flow is not silently taken from the train's meter."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     row = values(plan, s2_permeate_flow=np.nan)
     assert np.isnan(plan.inputs(row)["2"].permeate_flow_m3h)
 
@@ -410,7 +415,7 @@ def test_no_other_source_takes_over() -> None:
 )
 def test_impossible_readings_give_nan(changed: dict[str, float], lost: set[str]) -> None:
     """Stopped, reversed, out of range or infinite: NaN without a warning."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     got = dict(zip(plan.observables, plan.observe(values(plan, **changed)), strict=True))
     assert all(np.isnan(got[o]) for o in lost)
     assert not any(np.isinf(x) for x in got.values())
@@ -418,7 +423,7 @@ def test_impossible_readings_give_nan(changed: dict[str, float], lost: set[str])
 
 def test_shapes_and_inputs_unchanged() -> None:
     """Leading axes of any number, also empty; the same numbers in blocks as row by row."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     rng = np.random.default_rng(5)
     many = values(plan) * (1.0 + 0.01 * rng.standard_normal((9000, len(plan.signals))))
     kept = many.copy()
@@ -436,7 +441,7 @@ def test_shapes_and_inputs_unchanged() -> None:
 
 def test_jacobian_by_hand() -> None:
     """Slopes that can be written down: drop by pressures, balance by flows, zero where unused."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     slope = plan.jacobian(values(plan))
 
     def at(observable: str, signal: str) -> float:
@@ -456,7 +461,7 @@ def test_jacobian_by_hand() -> None:
 
 def test_uncertainty_agrees_with_the_jacobian_and_with_monte_carlo() -> None:
     """First-order uncertainty equals the Jacobian's sum, and 40 000 random draws within 5 %."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     row = values(plan)
     sigma = np.array(
         [
@@ -476,7 +481,7 @@ def test_uncertainty_agrees_with_the_jacobian_and_with_monte_carlo() -> None:
 def test_compensation_of_each_transmitter_is_undone() -> None:
     """Cold water read with linear, natural or no compensation gives the same observables."""
     base = train()
-    actual = values(sections.plan(base), feed_temperature=8.0)
+    actual = values(standard_plan(base), feed_temperature=8.0)
     results = []
     # At 8 °C: the printed ISO 7888 factor is 1.505; linear at 1.9 %/K divides by 1 - 0.323.
     for law, factor in (
@@ -485,7 +490,7 @@ def test_compensation_of_each_transmitter_is_undone() -> None:
         (Compensation("natural"), 1.505),
     ):
         instruments = tuple(replace(i, compensation=law) for i in base.instruments)
-        plan = sections.plan(replace(base, instruments=instruments))
+        plan = standard_plan(replace(base, instruments=instruments))
         row = actual.copy()
         for j, name in enumerate(plan.signals):
             if name.endswith("conductivity"):
@@ -507,7 +512,7 @@ def test_seawater_train() -> None:
         "1/feed_pressure",
         "1/concentrate_pressure",
     )
-    plan = sections.plan(replace(train(names, STAGES[:1]), water=Water("seawater")))
+    plan = standard_plan(replace(train(names, STAGES[:1]), water=Water("seawater")))
     # 53.07 mS/cm at 25 °C is SP 35 (PSS-78), 35.165 g/kg, 2592 kPa (TEOS-10, reference table).
     row = np.array([100.0, 25.0, 53_070.0, 40.0, 500.0, 58.0, 56.5])
     got = plan.inputs(row)["1"]
@@ -519,14 +524,14 @@ def test_seawater_train() -> None:
 @pytest.mark.parametrize("shape", [(), (3,), (4, 7)])
 def test_wrong_number_of_columns_raises(shape: tuple[int, ...]) -> None:
     """Values that do not fit the signals are a mistake of the caller."""
-    plan = sections.plan(train())
+    plan = standard_plan(train())
     with pytest.raises(ValueError, match="columns"):
         plan.observe(np.zeros(shape))
 
 
 def test_means_change_only_what_they_are_means_of() -> None:
     """The exact means see a lower driving pressure and a saltier membrane; the balances are the same."""
-    standard, exact = sections.plan(train()), sections.plan(train(), means="profile")
+    standard, exact = standard_plan(train()), sections.plan(train(), means="profile")
     row = values(standard)
     change = dict(zip(exact.observables, exact.observe(row) - standard.observe(row), strict=True))
     for k in ("1", "2"):
@@ -541,6 +546,6 @@ def test_means_change_only_what_they_are_means_of() -> None:
 def test_impossible_trains_raise() -> None:
     """A signal listed twice, or no stage at all, is refused with its name."""
     with pytest.raises(ValueError, match="feed_flow"):
-        sections.plan(train(("feed_flow", "feed_flow")))
+        standard_plan(train(("feed_flow", "feed_flow")))
     with pytest.raises(ValueError, match="no stages"):
-        sections.plan(train(stages=()))
+        standard_plan(train(stages=()))
