@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from daemon.lifecycle import State
+from daemon.lifecycle import SET_ASIDE, State
 from daemon.page import words
 from daemon.page.times import SiteTime, iso
 from daemon.plantfile.result import TrainConfig
@@ -31,13 +31,15 @@ class NoticeView:
     """One open notice. Times in seconds since 1970-01-01 UTC beside their words.
 
     rank : smaller is more urgent. title : cause in plain words with its place.
+    aside : shelved, suppressed or out of service: still open, but it calls nobody.
     """
 
     id: str
     train: str
     train_name: str
     matter: str
-    rank: tuple[int, int, float]
+    rank: tuple[int, int, int, float]
+    aside: bool
     priority: str
     priority_text: str
     notice_class: str
@@ -74,23 +76,25 @@ def _view(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
     since = notice.picture.get("since")
     where = _where(train, notice, kind, subject)
     forecast, short, early = _forecast(notice.forecast, kind, time)
-    by = notice.acknowledged_by if notice.state is State.ACKED else notice.aside_by
+    aside = notice.state in SET_ASIDE
     return NoticeView(
         id=str(notice.id),
         train=train.id,
         train_name=words.train_label(train.id, train.name),
         matter=notice.matter,
         rank=(
+            2 if aside else 1 if notice.state is State.RTNUN else 0,
             0 if notice.notice_class == "alarm" else 1,
             list(words.PRIORITIES).index(notice.priority),
             math.inf if since is None else since,
         ),
+        aside=aside,
         priority=notice.priority,
         priority_text=words.PRIORITIES[notice.priority],
         notice_class=notice.notice_class,
         class_text=words.CLASSES[notice.notice_class],
         life=notice.state.value,
-        life_text=words.LIFE[notice.state.value] + (f" by {by}" if by else ""),
+        life_text=_life(notice, time),
         title=_title(notice, kind, where),
         cause=notice.cause,
         where=where[0].upper() + where[1:],
@@ -109,6 +113,19 @@ def _view(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
         neglect=words.NEGLECT.get(kind, words.CAUSES[notice.cause].neglect),
         message=notice.message,
     )
+
+
+def _life(notice: Notice, time: SiteTime) -> str:
+    """Where the notice stands, with who put it there and until when."""
+    said = words.LIFE[notice.state.value]
+    if notice.state is State.SHLVD and notice.shelved_until is not None:
+        said += f" until {time.stamp(notice.shelved_until)}"
+    by = ""
+    if notice.state is State.ACKED:
+        by = notice.acknowledged_by
+    elif notice.state in (State.SHLVD, State.OOSRV):
+        by = notice.aside_by
+    return f"{said} by {by}" if by else said
 
 
 def _where(train: TrainConfig, notice: Notice, kind: str, subject: str) -> str:

@@ -185,7 +185,8 @@ def overview(plant: Plant, source: Source, now: float) -> Overview:
     trains = tuple(_train_view(train, source, time) for train in plant.trains)
     notices = tuple(sorted((n for t in trains for n in t.notices), key=lambda n: n.rank))
     troubles = _troubles(source, time)
-    quiet = not notices and not troubles and not any(t.stale for t in trains)
+    calling = tuple(n for n in notices if not n.aside)
+    quiet = not calling and not troubles and not any(t.stale for t in trains)
     return Overview(
         site=plant.site.name,
         now=now,
@@ -193,7 +194,7 @@ def overview(plant: Plant, source: Source, now: float) -> Overview:
         now_text=f"{time.day(now)}, {time.clock(now, seconds=True)}",
         zone=plant.site.timezone,
         quiet=quiet,
-        headline=_headline(trains, notices, troubles),
+        headline=_headline(trains, calling, troubles),
         troubles=troubles,
         trains=trains,
         notices=notices,
@@ -310,7 +311,7 @@ def _train_view(train: TrainConfig, source: Source, time: SiteTime) -> TrainView
         silent=_silent(train, latest),
         sections=_section_views(train, past, time),
         notices=notices,
-        priority=notices[0].priority if notices else None,
+        priority=notices[0].priority if notices and not notices[0].aside else None,
     )
 
 

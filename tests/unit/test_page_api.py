@@ -174,6 +174,35 @@ def test_acknowledged_notice_names_who(bench: Bench) -> None:
     assert bench.train()["notices"][0]["life_text"] == "acknowledged by R. Vidal"
 
 
+def test_shelved_notice_is_listed_but_calls_nobody(bench: Bench) -> None:
+    """What was put aside stays in the list with who and until when; the page is quiet again."""
+    notice = bench.tell(month.scaling())
+    until = month.NOW + 2 * month.DAY
+    Notices(bench.record, bench.plant).shelve(notice, until, "R. Vidal", "cleaning is planned")
+    view = bench.get("/api/overview")
+    assert view["quiet"]
+    assert view["headline"] == "All quiet. No open notices."
+    assert view["trains"][0]["priority"] is None
+    assert [n["aside"] for n in view["notices"]] == [True]
+    said = "shelved until Thu 2 Apr, 11:04 CEST by R. Vidal"
+    assert view["notices"][0]["life_text"] == said
+    page = bench.client.get("/").text
+    assert said in page
+    assert "1 set aside" in page
+
+
+def test_calling_notice_comes_before_one_set_aside(bench: Bench) -> None:
+    """A low advisory that calls is above a shelved one of higher priority."""
+    notice = bench.tell(month.scaling(), at=month.NOW - 7200)
+    until = month.NOW + 2 * month.DAY
+    Notices(bench.record, bench.plant).shelve(notice, until, "R. Vidal", "cleaning is planned")
+    low = Finding("value:A/feed_flow", Presence.PRESENT, priority="low", action="check_instrument")
+    bench.tell(low)
+    view = bench.train()
+    assert [n["priority"] for n in view["notices"]] == ["low", "medium"]
+    assert view["priority"] == "low"
+
+
 def test_close_second_cause_is_named_and_certainty_is_not_rounded_up(bench: Bench) -> None:
     """Causes that are nearly as likely share the title; 99.7 % does not become 100 %."""
     pair = (CauseProbability("o_ring_leak", 0.55), CauseProbability("damaged_element", 0.4))

@@ -149,7 +149,7 @@
         { ...axis, size: 68, values: (u, ticks) => ticks.map((v) => `${v < 0 ? "−" : v > 0 ? "+" : ""}${Math.abs(v)} %`) },
       ],
       series: [
-        { label: "Time", value: (u, at) => (at == null ? "–" : stamp(u.tzDate ? u.tzDate(at) : uPlot.tzDate(new Date(at * 1000), zone))) },
+        { label: "Time", value: (u, at) => (at == null ? "–" : stamp(uPlot.tzDate(new Date(at * 1000), zone))) },
         ...chart.lines.map((line) => ({
           label: line.title,
           stroke: strokes[line.section] || "#3d4a2f",
