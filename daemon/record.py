@@ -500,6 +500,23 @@ class Record:
         assert cursor.lastrowid is not None
         return cursor.lastrowid
 
+    def put_forwarded(self, train: str, stream: str, until: float, resend_from: float) -> None:
+        """The forwarding target has taken a stream up to `until`, for safe up to `resend_from`."""
+        with self.transaction() as connection:
+            connection.execute(
+                "INSERT INTO forwarded VALUES (?, ?, ?, ?) ON CONFLICT (train, stream) DO UPDATE"
+                " SET until = excluded.until, resend_from = excluded.resend_from",
+                (train, stream, until, resend_from),
+            )
+
+    def park_line(self, t: float, line: str, error: str) -> None:
+        """Keep a line that the forwarding target refuses; the same line again changes nothing."""
+        with self.transaction() as connection:
+            connection.execute(
+                "INSERT OR IGNORE INTO forward_dead (t, line, error) VALUES (?, ?, ?)",
+                (t, line, error),
+            )
+
     # reading
 
     def _rows(self, sql: str, arguments: tuple[object, ...] = ()) -> list[sqlite3.Row]:
@@ -559,11 +576,30 @@ class Record:
         return [Outgoing(*row) for row in self._rows(sql, (now,))]
 
     def digests(
-        self, train: str, after: float = float("-inf"), until: float = float("inf")
+        self,
+        train: str,
+        after: float = float("-inf"),
+        until: float = float("inf"),
+        *,
+        limit: int = -1,
     ) -> list[dict[str, Any]]:
-        """Digests that start in (after, until], in order."""
-        sql = "SELECT body FROM digest WHERE train = ? AND start > ? AND start <= ? ORDER BY start"
-        return [json.loads(row["body"]) for row in self._rows(sql, (train, after, until))]
+        """Digests that start in (after, until], in order; the first `limit` of them, or all."""
+        sql = (
+            "SELECT body FROM digest WHERE train = ? AND start > ? AND start <= ?"
+            " ORDER BY start LIMIT ?"
+        )
+        return [json.loads(row["body"]) for row in self._rows(sql, (train, after, until, limit))]
+
+    def forwarded(self, train: str, stream: str) -> tuple[float, float] | None:
+        """`until` and `resend_from` of a stream, or None before anything of it was taken."""
+        sql = "SELECT until, resend_from FROM forwarded WHERE train = ? AND stream = ?"
+        rows = self._rows(sql, (train, stream))
+        return (rows[0]["until"], rows[0]["resend_from"]) if rows else None
+
+    def dead_lines(self) -> list[tuple[float, str, str]]:
+        """Time, line and error of every line that the forwarding target refused, the oldest first."""
+        rows = self._rows("SELECT t, line, error FROM forward_dead ORDER BY id")
+        return [(row["t"], row["line"], row["error"]) for row in rows]
 
     def baselines(self, train: str) -> list[dict[str, Any]]:
         """Every baseline of the train, the oldest first."""
