@@ -5,7 +5,7 @@ import asyncio
 import signal
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -27,7 +27,7 @@ def _start(text: str) -> datetime:
     return when.replace(tzinfo=UTC) if when.tzinfo is None else when
 
 
-def _between(low: float, high: float, what: str) -> "type[float]":
+def _between(low: float, high: float, what: str) -> Callable[[str], float]:
     def number(text: str) -> float:
         try:
             value = float(text)
@@ -37,7 +37,13 @@ def _between(low: float, high: float, what: str) -> "type[float]":
             raise argparse.ArgumentTypeError(f"{what} must be {low:g} to {high:g}, not {text}")
         return value
 
-    return number  # type: ignore[return-value]
+    return number
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"a port is a whole number, not {text!r}")
+    return int(_between(0, 65535, "a port")(text))
 
 
 def parser() -> argparse.ArgumentParser:
@@ -72,17 +78,16 @@ def parser() -> argparse.ArgumentParser:
         metavar="X",
         help="plant seconds for each real second, 1 to 100000",
     )
-    port = _between(0, 65535, "a port")
     served.add_argument(
         "--modbus-port",
-        type=port,
+        type=_port,
         default=0,
         metavar="PORT",
         help="TCP port, 0 for a free one (default)",
     )
     served.add_argument(
         "--opcua-port",
-        type=port,
+        type=_port,
         default=0,
         metavar="PORT",
         help="TCP port, 0 for a free one (default)",
@@ -116,7 +121,7 @@ def parser() -> argparse.ArgumentParser:
     )
     out.add_argument("--store", metavar="FOLDER", help="[store] folder for the plant file")
     out.add_argument(
-        "--page-port", type=port, metavar="PORT", help="[page] port for the plant file"
+        "--page-port", type=_port, metavar="PORT", help="[page] port for the plant file"
     )
     return p
 
@@ -135,9 +140,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (ScenarioError, ValueError) as exc:
         print(exc, file=sys.stderr)
         return 2
-    extras = plantfile.Extras(
-        given.store, None if given.page_port is None else int(given.page_port)
-    )
+    extras = plantfile.Extras(given.store, given.page_port)
     try:
         if given.export is not None:
             return _export(plant, scenario, given, extras)
@@ -192,8 +195,8 @@ def _serve(plant: Plant, given: argparse.Namespace, extras: plantfile.Extras) ->
         achieved = await serve(
             plant,
             speed=given.speed,
-            modbus_port=int(given.modbus_port),
-            opcua_port=int(given.opcua_port),
+            modbus_port=given.modbus_port,
+            opcua_port=given.opcua_port,
             stop=stop,
             on_ready=ready,
             until_s=None if given.days is None else plant.start_s + given.days * DAY_S,

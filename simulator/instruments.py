@@ -143,7 +143,7 @@ def demo(stages: int = 2) -> tuple[Instrument, ...]:
         ),
         flow("permeate_flow", 120.0),
         conductivity("permeate_conductivity", 500.0),
-        flow("concentrate_flow", 50.0),
+        flow("concentrate_flow", 80.0),
         conductivity("concentrate_conductivity", 50000.0, "mS/cm"),
         bit("running"),
         bit("cleaning"),

@@ -1,6 +1,7 @@
 """The plant on the network: Modbus TCP and OPC UA at once, both stamped with plant time."""
 
 import asyncio
+import errno
 import logging
 import math
 import socket
@@ -156,7 +157,15 @@ class Served:
         if self.modbus_port == 0:
             self.modbus_port = free_port(self.host)
         server = ModbusTcpServer([device], address=(self.host, self.modbus_port))
-        await server.serve_forever(background=True)
+        try:
+            await server.serve_forever(background=True)
+        except RuntimeError as exc:
+            # The library reports a port that it cannot have without saying which.
+            raise OSError(
+                errno.EADDRINUSE,
+                "the port cannot be opened; it may be in use: give another or 0 for a free one",
+                f"modbus port {self.modbus_port}",
+            ) from exc
         self._modbus = server
 
     async def _open_opcua(self) -> None:
@@ -177,7 +186,14 @@ class Served:
                 _node_id(tag, index), f"{index}:{tag}", first, kind
             )
             self._nodes[tag] = variable.nodeid
-        await server.start()
+        try:
+            await server.start()
+        except OSError as exc:
+            raise OSError(
+                exc.errno,
+                "the port cannot be opened; it may be in use: give another or 0 for a free one",
+                f"opcua port {self.opcua_port}",
+            ) from exc
         self._opcua = server
         await self._write_opcua(self.plant.readings())
 
@@ -270,9 +286,9 @@ async def serve(
     until_s: float | None = None,
 ) -> Achieved:
     """Serve a plant until `stop` is set or the plant reaches a time; `on_ready` gets the ports."""
-    # Both libraries log at levels that a run of many hours would fill a disk with.
-    logging.getLogger("pymodbus").setLevel(logging.ERROR)
-    logging.getLogger("asyncua").setLevel(logging.ERROR)
+    # Both libraries log whatever a client does, and log with a trace what they also raise.
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+    logging.getLogger("asyncua").setLevel(logging.CRITICAL)
     async with Served(plant, speed=speed, modbus_port=modbus_port, opcua_port=opcua_port) as served:
         if on_ready is not None:
             on_ready(served)
