@@ -90,7 +90,7 @@ def test_starting_from_an_unknown_name() -> None:
     ("text", "said"),
     [
         ("title = 3", '"title" is missing'),
-        (HEAD + "dayz = 3", 'unknown key "dayz"; did you mean \'days\''),
+        (HEAD + "dayz = 3", "unknown key \"dayz\"; did you mean 'days'"),
         (HEAD + "days = -1", "give a number above 0"),
         (HEAD + "[feed]\nsalt = 3", 'feed: unknown key "salt"'),
         (HEAD + '[feed]\nsalt_mg_l = "much"', "\"salt_mg_l\" is 'much'; give a number"),
