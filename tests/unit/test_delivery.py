@@ -209,6 +209,27 @@ async def test_a_refused_message_lets_others_pass(post: Post) -> None:
 
 
 @pytest.mark.asyncio
+async def test_a_refused_message_is_not_always_first(post: Post) -> None:
+    """A later message that failed once too does not wait for ever behind one that is always refused."""
+    post.tell()
+    bad = post.record.outgoing()[0].id
+    later: list[str] = []
+
+    def answer(message: Outgoing) -> Attempt:
+        if message.id == bad:
+            return REFUSED
+        later.append(message.key)
+        return SENT if len(later) > 1 else REFUSED
+
+    sender = FakeSender(post.clock, answer)
+    async with running(post.delivery(sender)):
+        await until(lambda: len(sender.seen) >= 6)
+        post.tell("link:plc1")
+        await until(lambda: len(post.record.outgoing("sent")) == 1)
+    assert later == ["[A-0002/1]"] * 2
+
+
+@pytest.mark.asyncio
 async def test_long_trouble_needs_a_person(post: Post) -> None:
     """After ten failures the record says that somebody should look, and it is still tried."""
     post.tell()

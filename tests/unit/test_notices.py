@@ -200,9 +200,10 @@ def test_a_stop_suppresses_and_keeps_the_acknowledgement(world: World) -> None:
     assert world.at(1, finding(), state="stopped") == ["suppressed"]
     for hours in (2, 3, 4):
         assert world.at(hours, finding(ABSENT), state="stopped") == []
-    assert world.at(5, finding(ABSENT), state="unknown") == []
+    for hours in (5, 5.5, 8):
+        assert world.at(hours, finding(ABSENT), state="unknown") == []
     assert world.state() is State.DSUPR
-    assert world.at(6, state="disturbed") == ["unsuppressed"]
+    assert world.at(9, state="disturbed") == ["unsuppressed"]
     assert world.state() is State.ACKED
     assert len(world.record.outgoing()) == 1
 
@@ -326,6 +327,17 @@ def test_what_goes_on_the_shelf_is_closed_at_its_end(world: World) -> None:
     assert world.state() is State.SHLVD
     assert world.at(5) == ["unshelved"]
     assert world.record.open_notices() == []
+    assert len(world.record.outgoing()) == 1
+
+
+def test_growth_on_the_shelf_is_journalled_once(world: World) -> None:
+    """What a shelved notice would have told is journalled once, not at every evaluation."""
+    world.raised()
+    world.notices.shelve("A-0001", START + 50 * HOUR, "Kim", "known")
+    grown = finding(deviation={"1": {"pressure_drop": 0.1}})
+    assert world.at(2, grown) == ["updated"]
+    for hours in range(3, 20):
+        assert world.at(hours, grown) == []
     assert len(world.record.outgoing()) == 1
 
 
