@@ -238,9 +238,10 @@ class FrameAssembler:
     """Makes frames from the polls of all devices. Pure: time comes in, frames and facts go out.
 
     A frame is made when every device of a train has delivered (or failed) since the last one, or
-    when two of its longest intervals, and the deadline of a request, have passed. Its time is the newest time of the devices that
-    keep their own (`device_clock` says ``device``), else the gateway's. Before the first time of
-    such a device is known, gaps are dropped and counted for a minute, then the gateway's is used.
+    when two of its longest intervals, and the deadline of a request, have passed. Its time is the
+    newest time of the devices that keep their own (`device_clock` says ``device``), else the
+    gateway's. Before the first time of such a device is known, gaps are dropped and counted for a
+    minute, then the gateway's is used.
 
     A device's time is not trusted blindly: a clock that stands, went back, or leaps ahead makes
     its readings UNCERTAIN with the reason. A frame whose minute is closed already is dropped and

@@ -1,0 +1,5 @@
+"""`python -m daemon` is the same as `brinelark`."""
+
+from daemon.commands import main
+
+main()
