@@ -31,7 +31,7 @@ class Fact:
     t : plant time. wall : the gateway's clock. [s since 1970-01-01 UTC]
     kind : ``link_lost``, ``link_back``, ``daemon_started``, ``daemon_stopped``, ``daemon_killed``,
         ``clock_stepped``, ``clock_frozen``, ``clock_running``, ``frames_dropped``,
-        ``plant_stopped``, ``plant_started``.
+        ``plant_stopped``, ``plant_started``, and those of `daemon.forward`.
     """
 
     t: float

@@ -1,7 +1,7 @@
 """The service: every part of the daemon put together, from the devices to notices and page.
 
 poll (one part a device) -> frames -> minutes -> history -> judge (one part a train) -> record
-                                                                 record -> delivery, page
+                                                                 record -> delivery, page, forward
 """
 
 import asyncio
@@ -16,6 +16,7 @@ import uvicorn
 
 from daemon.clock import Clock, FollowedClock, StepWatch, SystemClock
 from daemon.delivery import Delivery, check_contacts
+from daemon.forward import Forwarder
 from daemon.frames import FrameAssembler
 from daemon.history import History
 from daemon.minutes import Minute, MinuteAccumulator
@@ -220,6 +221,9 @@ async def serve(
         ]
         if plant.contacts:
             parts.append(Part("delivery", Delivery(record, plant, clock).run))
+        if plant.forward is not None:
+            forwarder = Forwarder(record, history, plant, clock, note=history.add_fact)
+            parts.append(Part("forward", forwarder.run))
         if page:
             reader = stack.enter_context(Record.open(plant.store.folder, read_only=True))
             server = Page(
