@@ -16,7 +16,7 @@ from simulator.vessels import (
 from simulator.water import Floats
 
 SETTLED = 1e-6
-MOST_PASSES = 60
+MOST_PASSES = 150
 
 
 class NotSettled(RuntimeError):
@@ -127,7 +127,7 @@ def solve(
     slope = np.full_like(feed_bar, 0.8 * reach) * around.water_factor
     if start is not None:
         slope = np.full_like(feed_bar, start.slope)
-    least_slope, most_slope = 0.25 * reach * around.water_factor, reach * around.water_factor
+    least_slope, most_slope = 0.12 * reach * around.water_factor, reach * around.water_factor
     stage_permeate = [wanted * 0.5 for _ in shapes]
     before: tuple[Floats, Floats] | None = None
     for passes in range(1, MOST_PASSES + 1):

@@ -198,7 +198,10 @@ def pass_through(
         a = state.water[e] * around.water_factor
         inside = pressure - 0.5 * drop - permeate_pressure
         wanted = a * (inside - pi_wall + pi_permeate)
-        j_new = j + (wanted - j) / (1.0 + a * pi_wall / wall * excess / k)
+        # Slope of what is wanted: polarization grows with the flux, and at little flux the
+        # permeate gets so salty that its own osmotic pressure decides.
+        steeper = excess / k + at_membrane * cp * (1.0 - j / k) / (j + be)
+        j_new = j + (wanted - j) / (1.0 + a * around.osmotic_factor * steeper)
         j_new = np.maximum(j_new, LEAST_FLUX_LMH)
         j_new = np.minimum(j_new, 0.6 * flow / area_k)
         new_flux[e] = j_new

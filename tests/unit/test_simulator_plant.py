@@ -296,3 +296,47 @@ def test_wrong_use_is_refused() -> None:
         plant.advance(plant.start_s)
     with pytest.raises(ValueError, match="time zone"):
         Plant(load("healthy"), start=datetime(2026, 1, 5))
+
+
+@pytest.mark.parametrize(
+    ("permeate", "recovery", "temperature", "salt", "highest"),
+    [
+        (75.0, 0.81, 24.0, 9000.0, 40.0),  # the tail hardly overcomes its osmotic pressure
+        (63.0, 0.82, 23.0, 5000.0, 24.0),
+        (45.0, 0.79, 18.0, 5000.0, 24.0),
+        (98.0, 0.64, 17.0, 2000.0, 18.0),  # the pump cannot give what is asked
+        (41.0, 0.51, 30.0, 9000.0, 40.0),  # little flux, much brine
+        (98.0, 0.50, 27.0, 300.0, 40.0),  # large flows through little salt
+    ],
+)
+def test_hard_conditions_settle(
+    permeate: float, recovery: float, temperature: float, salt: float, highest: float
+) -> None:
+    """Far from the design a steady state is still found, with its water and salt balance."""
+    text = 'title = "f"\ndescription = "f"\n' + "".join(
+        f'[[fault]]\nkind = "{kind}"\nonset_day = 0\ngrows_days = 10\nseverity = 1.5\n'
+        for kind in ("scaling", "biofouling", "oxidation_damage")
+    )
+    faults = parse(text, "f", "f").faults
+    scenario = replace(QUIET, faults=faults, plant=replace(QUIET.plant, highest_feed_bar=highest))
+    plant = Plant(scenario)
+    times = plant.start_s + np.arange(0.0, 12.0, 0.5) * DAY_S
+    one = np.ones_like(times)
+    solved = plant.solved(
+        times,
+        permeate=permeate * one,
+        feed=permeate / recovery * one,
+        temperature_c=temperature * one,
+        salt_mg_l=salt * one,
+    )
+    last = solved.stages[-1]
+    assert solved.permeate_m3h + last.concentrate_m3h == pytest.approx(
+        permeate / recovery * one, rel=1e-6
+    )
+    carried = (
+        solved.permeate_m3h * solved.permeate_mg_l + last.concentrate_m3h * last.concentrate_mg_l
+    )
+    assert carried == pytest.approx(permeate / recovery * salt * one, rel=1e-6)
+    short = solved.permeate_m3h < permeate * (1.0 - 1e-4)
+    assert np.all(solved.stages[0].feed_bar[short] == highest)
+    assert np.all(solved.stages[0].feed_bar <= highest)
