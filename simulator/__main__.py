@@ -11,6 +11,7 @@ from pathlib import Path
 
 from simulator import plantfile
 from simulator.export import beside, export
+from simulator.hydraulics import NotSettled
 from simulator.operation import DAY_S
 from simulator.plant import Plant
 from simulator.scenario import DEFAULT_START, Scenario, ScenarioError, load, names
@@ -145,6 +146,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if given.export is not None:
             return _export(plant, scenario, given, extras)
         return _serve(plant, given, extras)
+    except NotSettled as exc:
+        print(
+            f"{given.scenario}: the train cannot run as the scenario asks: {exc}; "
+            "ask for less flow or recovery, or for smaller faults",
+            file=sys.stderr,
+        )
+        return 1
     except OSError as exc:
         print(f"{exc.filename or 'network'}: {exc.strerror or exc}", file=sys.stderr)
         return 1

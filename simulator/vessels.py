@@ -201,7 +201,7 @@ def pass_through(
         # Slope of what is wanted: polarization grows with the flux, and at little flux the
         # permeate gets so salty that its own osmotic pressure decides.
         steeper = excess / k + at_membrane * cp * (1.0 - j / k) / (j + be)
-        j_new = j + (wanted - j) / (1.0 + a * around.osmotic_factor * steeper)
+        j_new = j + (wanted - j) / (1.0 + a * pi_wall / wall * steeper)
         j_new = np.maximum(j_new, LEAST_FLUX_LMH)
         j_new = np.minimum(j_new, 0.6 * flow / area_k)
         new_flux[e] = j_new
