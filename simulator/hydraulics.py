@@ -16,7 +16,7 @@ from simulator.vessels import (
 from simulator.water import Floats
 
 SETTLED = 1e-6
-MOST_PASSES = 150
+MOST_PASSES = 200
 
 
 class NotSettled(RuntimeError):
