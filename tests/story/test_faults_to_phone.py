@@ -1,11 +1,27 @@
 """The whole road over real sockets: simulator, daemon, notice, and the message at its receivers."""
 
 import asyncio
+import contextlib
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from tests.story.plant_kit import load, receivers, simulated, watch
+from daemon.record import Record
+from tests.story.plant_kit import (
+    ROOT,
+    Simulated,
+    journal_of_replay,
+    load,
+    receivers,
+    simulated,
+    watch,
+)
 
 QUIET = 'title = "{kind}"\ndescription = "{kind}"\ndays = 60\n[expected]\noutcome = "notice"\n{expected}\n[[fault]]\n'
 
@@ -55,11 +71,35 @@ def scenario(kind: str) -> str:
     return QUIET.format(kind=kind, expected=lines) + fault + "\n"
 
 
+YEAR_S = 365 * 86400.0
+START = datetime(2026, 1, 5, tzinfo=UTC).timestamp()
+
+
+@pytest.fixture(scope="module")
+def sound_plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Simulated]:
+    """A sound plant at 100 000 times real time with a daemon of its own, beside the other stories."""
+    folder = tmp_path_factory.mktemp("sound")
+    with contextlib.ExitStack() as stack:
+        plant_of = stack.enter_context(simulated(folder, "healthy", speed=100_000))
+        daemon = subprocess.Popen(
+            [sys.executable, "-m", "daemon", "run", str(plant_of.plant_file), "--no-page"],
+            cwd=ROOT,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            yield Simulated(plant_of.plant_file, daemon)
+        finally:
+            daemon.kill()
+            daemon.wait()
+
+
+@pytest.mark.usefixtures("sound_plant")  # its year runs meanwhile
 @pytest.mark.parametrize("kind", FAULTS)
 def test_a_fault_reaches_both_receivers_with_cause_stage_and_action(
     kind: str, tmp_path: Path
 ) -> None:
-    """Half of the points over Modbus, half over OPC UA: the first notice names the fault, by mail and HTTP."""
+    """Half of the points by Modbus, half by OPC UA: mail and HTTP name the fault, and a replay agrees."""
     expected, _, speed = FAULTS[kind]
 
     with (
@@ -71,6 +111,9 @@ def test_a_fault_reaches_both_receivers_with_cause_stage_and_action(
         heard = asyncio.run(
             watch(plant, lambda heard: bool(got.posts and got.mails), limit_s=180.0)
         )
+    with Record.open(tmp_path / "store", read_only=True) as record:
+        journal = [line.body for line in record.journal()]
+    assert journal_of_replay(plant, tmp_path / "store") == journal
     (first,) = heard.bodies()
     assert {name: first[name] for name in expected} == expected, first["message"]
     assert first["causes"][0]["point"] == POINTS.get(kind)
@@ -82,3 +125,21 @@ def test_a_fault_reaches_both_receivers_with_cause_stage_and_action(
     text = mail.get_body(("plain",))
     assert text is not None
     assert " ".join(first["message"].split()) in " ".join(text.get_content().split())
+
+
+def test_a_sound_year_is_silent(sound_plant: Simulated) -> None:
+    """A year of weather, set-points, stops and wandering salt over real sockets raises no membrane notice."""
+    folder = sound_plant.plant_file.parent / "store"
+    limit = time.monotonic() + 600.0
+    with Record.open(folder, read_only=True) as record:
+        while (at := record.progress("A")) is None or at.minute < START + YEAR_S:
+            assert sound_plant.process.poll() is None, "the daemon ended by itself"
+            assert time.monotonic() < limit, "the year did not come to its end"
+            time.sleep(0.5)
+        sound_plant.process.send_signal(signal.SIGTERM)
+        assert sound_plant.process.wait(30.0) == 0
+        assert len(record.baselines("A")) == 1
+        assert len(record.digests("A")) > 2000, "too little was looked at to call it silence"
+        # A machine that is busy with other tests may lose a poll: the link is another matter.
+        membrane = [n.message for n in record.notices("A") if not n.matter.startswith("link:")]
+    assert membrane == []
