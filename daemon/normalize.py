@@ -11,10 +11,11 @@ import numpy as np
 
 from daemon.minutes import MINUTE_S, Minute
 from daemon.notices import Notices
-from daemon.plantfile.result import BaselineConfig, TrainConfig
+from daemon.plantfile.result import TrainConfig
 from daemon.record import JournalLine, MaintenanceEvent, Record
 from rules import sections
 from rules.baseline import Baseline, BaselineRule
+from rules.design import ElementTest
 from rules.digest import BLOCK_S, Digest
 from rules.series import COARSE_S
 from rules.watch import MEMORY_S, NEW_BASELINE, Watch
@@ -50,7 +51,7 @@ class Normalizer:
         self._record = record
         self._notices = notices
         device = {point.signal: point.device for point in train.points}
-        self._watch = Watch(self.plan, device, _rule(train.baseline))
+        self._watch = Watch(self.plan, device, _rule(train))
         self._events: list[MaintenanceEvent] = []
         self._events_version: tuple[int, int] | None = None
         self._applied: set[int] = set()
@@ -150,7 +151,21 @@ class Normalizer:
             self._events.remove(event)
 
 
-def _rule(config: BaselineConfig) -> BaselineRule:
+def _rule(train: TrainConfig) -> BaselineRule:
+    config, test = train.baseline, train.element_test
     if config.kind == "window":
         return BaselineRule("window", config.hours, config.start, config.end)
+    if config.kind == "design" and test is not None:  # a plant file without it is refused
+        return BaselineRule(
+            "design",
+            config.hours,
+            element_test=ElementTest(
+                nominal_flow_m3d=test.nominal_flow_m3d,
+                rejection=test.rejection,
+                pressure_bar=test.pressure_bar,
+                temperature_c=test.temperature_c,
+                concentration_mg_l=test.concentration_mg_l,
+                recovery=test.recovery,
+            ),
+        )
     return BaselineRule("first_steady", config.hours)

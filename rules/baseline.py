@@ -1,14 +1,14 @@
 """The baseline: the reference level of a train, with where it came from."""
 
-import itertools
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from rules import robust
+from rules.design import ElementTest
 from rules.digest import BLOCK_S, Digest
 
 Source = Literal["first_steady", "window", "design", "after_replacement"]
@@ -24,15 +24,24 @@ LONGEST_STRIDE_S = 3600.0
 class BaselineRule:
     """How to make the baseline.
 
-    kind : `first_steady` (the first `hours` of steady operation) or `window` (`start` to `end`).
-    hours : steady hours wanted by `first_steady`. [h]
+    kind : `first_steady` (the first `hours` of steady operation), `window` (`start` to `end`) or
+        `design` (as `first_steady`, but permeate flow and salt passage by the element's data sheet).
+    hours : steady hours wanted by `first_steady` and `design`. [h]
     start, end : the window. [s since 1970-01-01 UTC]
+    element_test : the data sheet, for `design`.
     """
 
-    kind: Literal["first_steady", "window"] = "first_steady"
+    kind: Literal["first_steady", "window", "design"] = "first_steady"
     hours: float = 48.0
     start: float | None = None
     end: float | None = None
+    element_test: ElementTest | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind == "window" and (self.start is None or self.end is None):
+            raise ValueError("a baseline window needs start and end")
+        if (self.kind == "design") != (self.element_test is not None):
+            raise ValueError("the element test belongs to a design baseline, which needs one")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,30 +80,45 @@ class Baseline:
 
 def steady_seconds(digests: Sequence[Digest]) -> float:
     """Steady operating time that the digests stand for; the gap between two counts up to an hour. [s]"""
-    total = 0.0
-    for before, after in itertools.pairwise(digests):
-        total += min(after.start - before.start, LONGEST_STRIDE_S)
-    return total + (BLOCK_S if digests else 0.0)
+    if not digests:
+        return 0.0
+    strides = np.diff([d.start for d in digests])
+    return float(np.minimum(strides, LONGEST_STRIDE_S).sum()) + BLOCK_S
 
 
-def make(rule: BaselineRule, digests: Sequence[Digest], source: Source) -> Baseline | None:
+def inside(rule: BaselineRule, digest: Digest) -> bool:
+    """Whether a digest lies wholly in the window of a rule."""
+    if rule.start is None or rule.end is None:
+        raise ValueError("a baseline window needs start and end")
+    return rule.start <= digest.start and digest.start + BLOCK_S <= rule.end
+
+
+def make(
+    rule: BaselineRule,
+    digests: Sequence[Digest],
+    source: Source,
+    until: float,
+    design: Mapping[str, float] | None = None,
+) -> Baseline | None:
     """The baseline once enough digests are there, else None.
 
     digests : in order of time, all since commissioning or replacement.
+    until : up to when the plant has been watched; a window must have passed. [s]
+    design : observable -> level by the data sheet, put in place of the measured one. [-]
     """
     if rule.kind == "window":
-        if rule.start is None or rule.end is None:
-            raise ValueError("a baseline window needs start and end")
-        if not digests or digests[-1].start + BLOCK_S < rule.end:
+        if rule.end is None or until < rule.end:
             return None
-        chosen = [d for d in digests if rule.start <= d.start and d.start + BLOCK_S <= rule.end]
-        if len(chosen) < FEWEST_DIGESTS:
-            return None
+        chosen = [d for d in digests if inside(rule, d)]
+        enough = True
     else:
         chosen = list(digests)
-        if len(chosen) < FEWEST_DIGESTS or steady_seconds(chosen) < rule.hours * 3600.0:
-            return None
-    return summarize(chosen, source)
+        enough = steady_seconds(chosen) >= rule.hours * 3600.0
+    if not enough or len(chosen) < FEWEST_DIGESTS:
+        return None
+    made = summarize(chosen, source)
+    stated = {name: level for name, level in (design or {}).items() if name in made.values}
+    return replace(made, values={**made.values, **stated}) if stated else made
 
 
 def summarize(digests: Sequence[Digest], source: Source) -> Baseline:

@@ -172,8 +172,28 @@ def _log_sum(values: Array, weights: Array, axis: int = -1) -> Array:
     )
 
 
+class Candidates:
+    """All hypotheses of a train, laid out in arrays for `judge`.
+
+    hypotheses : at least one; all of the same number of observables.
+    """
+
+    def __init__(self, hypotheses: Sequence[Hypothesis]) -> None:
+        if not hypotheses:
+            raise ValueError("there must be at least one hypothesis")
+        # Membrane causes first: their magnitude is integrated over a grid, the transmitters' in
+        # closed form.
+        self.hypotheses = tuple(sorted(hypotheses, key=lambda h: h.point is not None))
+        self.membrane = sum(1 for h in self.hypotheses if h.point is None)
+        self.mean = np.array([h.mean for h in self.hypotheses])
+        self.spread = np.array([h.spread for h in self.hypotheses])
+        self.prior = np.array([h.prior for h in self.hypotheses])
+        self.step = np.array([h.step for h in self.hypotheses])
+        self.rate, self.factor = np.array([h.rate for h in self.hypotheses]).T
+
+
 def judge(
-    hypotheses: Sequence[Hypothesis], deviation: Array, covariance: Array, history: Shape | None
+    candidates: Candidates, deviation: Array, covariance: Array, history: Shape | None
 ) -> Verdict:
     """Posterior over all causes, given the deviations of a train and how they came about.
 
@@ -182,75 +202,76 @@ def judge(
     history : shape in time of the leading observable, or None when too short.
     """
     known = np.isfinite(deviation)
-    if not known.any() or not hypotheses:
+    usable = (
+        np.abs(candidates.mean[:, known]).max(axis=1, initial=0.0) > 0.01
+        if known.any()
+        else np.zeros(len(candidates.hypotheses), dtype=bool)
+    )
+    if not usable.any():
         return Verdict((CauseProbability("none", 1.0),), 0.0, None, 0.0)
     z, sigma = deviation[known], covariance[np.ix_(known, known)]
-    usable = [h for h in hypotheses if np.abs(h.mean[known]).max(initial=0.0) > 0.01]
-    logs = _membrane_logs([h for h in usable if h.point is None], z, sigma, known)
-    logs |= _instrument_logs([h for h in usable if h.point is not None], z, sigma, known)
+    mean, spread = candidates.mean[usable][:, known], candidates.spread[usable][:, known]
+    membrane = int(usable[: candidates.membrane].sum())
+    logs = np.concatenate(
+        [
+            _membrane_logs(mean[:membrane], spread[:membrane], z, sigma),
+            _instrument_logs(mean[membrane:], z, sigma),
+        ]
+    )
     nothing = float(_log_density(z[None], sigma[None])[0])
-    weights = np.array([h.prior for h in usable])
-    weights *= (1.0 - PRIOR_NONE) / weights.sum()
-    steps = [_timing(h, history) for h in usable]
-    scores = np.array([logs[id(h)] for h in usable]) + np.array([s for s, _ in steps])
-    scores = np.append(scores + np.log(weights), nothing + np.log(PRIOR_NONE))
+    weights = candidates.prior[usable]
+    weights = weights * (1.0 - PRIOR_NONE) / weights.sum()
+    timing, steps = _timing(candidates, history)
+    scores = np.append(logs + timing[usable] + np.log(weights), nothing + np.log(PRIOR_NONE))
     density = np.exp(scores - scores.max())
     density = density / density.sum() * (1.0 - OUTLIER) + OUTLIER / len(density)
-    return _collect(usable, density, [p for _, p in steps])
+    chosen = [h for h, use in zip(candidates.hypotheses, usable, strict=True) if use]
+    return _collect(chosen, density, steps[usable])
 
 
-def _membrane_logs(
-    group: list[Hypothesis], z: Array, sigma: Array, known: Array
-) -> dict[int, float]:
-    if not group:
-        return {}
-    mean = np.array([h.mean[known] for h in group])
-    spread = np.array([h.spread[known] for h in group])
-    n = len(z)
-    own = np.zeros((len(group), n, n))
+def _membrane_logs(mean: Array, spread: Array, z: Array, sigma: Array) -> Array:
+    """Log-likelihood of each membrane hypothesis (k, n), its magnitude integrated out."""
+    k, n = mean.shape
+    if not k:
+        return np.empty(0)
+    own = np.zeros((k, n, n))
     own[:, np.arange(n), np.arange(n)] = spread**2
     own += ALONG**2 * mean[:, :, None] * mean[:, None, :]
     m = MAGNITUDES
     covariances = sigma + (m**2)[None, :, None, None] * own[:, None]
     residuals = z - m[None, :, None] * mean[:, None, :]
-    logs = _log_density(residuals.reshape(-1, n), covariances.reshape(-1, n, n)).reshape(
-        len(group), -1
-    )
-    total = _log_sum(logs, MAGNITUDE_PRIOR)
-    return {id(h): float(t) for h, t in zip(group, total, strict=True)}
+    logs = _log_density(residuals.reshape(-1, n), covariances.reshape(-1, n, n))
+    return _log_sum(logs.reshape(k, -1), MAGNITUDE_PRIOR)
 
 
-def _instrument_logs(
-    group: list[Hypothesis], z: Array, sigma: Array, known: Array
-) -> dict[int, float]:
-    if not group:
-        return {}
-    mean = np.array([h.mean[known] for h in group])
+def _instrument_logs(mean: Array, z: Array, sigma: Array) -> Array:
+    """Log-likelihood of each transmitter's error (k, n), its size normal about zero."""
+    if not len(mean):
+        return np.empty(0)
     covariances = sigma + mean[:, :, None] * mean[:, None, :]
-    logs = _log_density(np.broadcast_to(z, mean.shape), covariances)
-    return {id(h): float(t) for h, t in zip(group, logs, strict=True)}
+    return _log_density(np.broadcast_to(z, mean.shape), covariances)
 
 
-def _timing(hypothesis: Hypothesis, history: Shape | None) -> tuple[float, float]:
-    """Log-likelihood of the shape in time under a hypothesis, and how probably it was a step."""
+def _timing(candidates: Candidates, history: Shape | None) -> tuple[Array, Array]:
+    """Log-likelihood of the shape in time under each hypothesis, and how probably it was a step."""
     if history is None:
-        return 0.0, hypothesis.step
+        return np.zeros_like(candidates.step), candidates.step
     best = max(history.step, history.ramp)
-    step = max(history.step - best, -LARGEST_LOG_RATIO) + np.log(hypothesis.step)
-    ramp = max(history.ramp - best, -LARGEST_LOG_RATIO) + np.log(1.0 - hypothesis.step)
-    usual, factor = hypothesis.rate
+    step = max(history.step - best, -LARGEST_LOG_RATIO) + np.log(candidates.step)
+    ramp = max(history.ramp - best, -LARGEST_LOG_RATIO) + np.log1p(-candidates.step)
     rate = max(abs(history.ramp_rate), 1e-5)
-    ramp += _log_normal(rate, usual, factor) - _log_normal(rate, 0.03, 10.0)
-    total = float(np.logaddexp(step, ramp))
-    return total, float(np.exp(step - total))
+    ramp = ramp + _log_normal(rate, candidates.rate, candidates.factor)
+    ramp = ramp - _log_normal(rate, 0.03, 10.0)
+    total = np.logaddexp(step, ramp)
+    return total, np.exp(step - total)
 
 
-def _log_normal(value: float, middle: float, factor: float) -> float:
+def _log_normal(value: float, middle: Array | float, factor: Array | float) -> Array:
     width = np.log(factor)
-    return float(-0.5 * (np.log(value / middle) / width) ** 2 - np.log(width))
+    return np.asarray(-0.5 * (np.log(value / middle) / width) ** 2 - np.log(width))
 
 
-def _collect(usable: Sequence[Hypothesis], density: Array, steps: Sequence[float]) -> Verdict:
+def _collect(usable: Sequence[Hypothesis], density: Array, steps: Array) -> Verdict:
     causes: dict[tuple[str, str | None], float] = {}
     for h, p in zip(usable, density, strict=False):
         causes[(h.cause, h.point)] = causes.get((h.cause, h.point), 0.0) + float(p)
@@ -263,7 +284,7 @@ def _collect(usable: Sequence[Hypothesis], density: Array, steps: Sequence[float
     for h, p, s in zip(usable, density, steps, strict=False):
         if (h.cause, h.point) == first:
             places[h.section] = places.get(h.section, 0.0) + float(p)
-            stepped += float(p) * s
+            stepped += float(p) * float(s)
             total += float(p)
     section = max(places.items(), key=lambda item: item[1])[0]
     return Verdict(

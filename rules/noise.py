@@ -47,56 +47,80 @@ def floor(observable: str) -> float:
     return BALANCE_FLOOR[quantity] if section == "balance" else FLOOR[quantity]
 
 
-def covariance(
-    observables: Sequence[str],
-    spread: Mapping[str, float],
-    count: int,
-    operating: Mapping[str, float],
-    reference: Mapping[str, float],
-    age_s: float,
-) -> Array:
-    """Covariance of the mean deviations of a healthy train, (n, n).
-
-    spread : baseline standard deviation of one digest, per observable. [-]
-    count : digests in the window that is judged.
-    operating, reference : operating point now and of the baseline (see `rules.digest`).
-    age_s : time since the baseline. [s]
-    """
-    own = np.array(
-        [
-            spread.get(name, 0.0) ** 2 * (1.0 / max(count, 1) + WANDER) + floor(name) ** 2
-            for name in observables
-        ]
+# What moves each quantity beside its own noise: size, operating quantity, as a logarithm or not.
+_DRIVERS = {
+    quantity: (
+        (PER_KELVIN[quantity], "temperature_c", False),
+        (PER_LN_FLUX[quantity], "flux_lmh", True),
+        (PER_LN_FLOW[quantity], "average_flow_m3h", True),
+        (PER_LN_BRINE[quantity], "feed_brine_mg_l", True),
     )
-    matrix = np.diag(own)
-    parts = [split(name) for name in observables]
+    for quantity in QUANTITIES
+}
 
-    def change(section: str, key: str, *, logarithm: bool) -> float:
-        now, then = operating.get(f"{section}/{key}"), reference.get(f"{section}/{key}")
-        if now is None or then is None:
-            return 0.0
-        if logarithm:
-            return float(np.log(now / then)) if now > 0.0 and then > 0.0 else 0.0
-        return now - then
 
-    years = max(age_s, 0.0) / YEAR_S
-    for quantity in QUANTITIES:
-        here = np.array([q == quantity and s != "balance" for s, q in parts])
-        if not here.any():
-            continue
-        for size, key, logarithm in (
-            (PER_KELVIN[quantity], "temperature_c", False),
-            (PER_LN_FLUX[quantity], "flux_lmh", True),
-            (PER_LN_FLOW[quantity], "average_flow_m3h", True),
-            (PER_LN_BRINE[quantity], "feed_brine_mg_l", True),
-        ):
-            moved = np.array(
-                [
-                    size * change(s, key, logarithm=logarithm) if h else 0.0
-                    for (s, _), h in zip(parts, here, strict=True)
-                ]
-            )
-            matrix += np.outer(moved, moved)
-        aged = PER_YEAR[quantity] * years * here
-        matrix += np.outer(aged, aged)
-    return matrix
+class Noise:
+    """Covariance of the mean deviations of a healthy train against one baseline.
+
+    observables : names of the rows and columns.
+    spread : baseline standard deviation of one digest, per observable. [-]
+    operating : names of the operating quantities, in the order of the rows given to `covariance`.
+    reference : operating point of the baseline (see `rules.digest`).
+    """
+
+    def __init__(
+        self,
+        observables: Sequence[str],
+        spread: Mapping[str, float],
+        operating: Sequence[str] = (),
+        reference: Mapping[str, float] | None = None,
+    ) -> None:
+        n = len(observables)
+        reference = reference or {}
+        self._spread = np.array([spread.get(name, 0.0) ** 2 for name in observables])
+        self._floor = np.array([floor(name) ** 2 for name in observables])
+        self._reference = np.array([reference.get(name, np.nan) for name in operating])
+        column = {name: i for i, name in enumerate(operating)}
+        parts = [split(name) for name in observables]
+        # One row for each common cause of movement; each entry is the size for one observable
+        # and the column of the operating quantity that it follows.
+        sizes, columns, logarithms, aged = [], [], [], []
+        for quantity in QUANTITIES:
+            here = [i for i, (s, q) in enumerate(parts) if q == quantity and s != "balance"]
+            for size, key, logarithm in _DRIVERS[quantity]:
+                known = [i for i in here if f"{parts[i][0]}/{key}" in column]
+                if not known or size == 0.0:
+                    continue
+                row, follows = np.zeros(n), np.zeros(n, dtype=int)
+                row[known] = size
+                follows[known] = [column[f"{parts[i][0]}/{key}"] for i in known]
+                sizes.append(row)
+                columns.append(follows)
+                logarithms.append(logarithm)
+            row = np.zeros(n)
+            row[here] = PER_YEAR[quantity]
+            aged.append(row)
+        self._sizes = np.array(sizes).reshape(-1, n)
+        self._columns = np.array(columns, dtype=int).reshape(-1, n)
+        self._logarithms = np.array(logarithms, dtype=bool)
+        self._aged = np.array(aged)
+
+    def covariance(self, count: int, operating: Array, age_s: float) -> Array:
+        """Covariance of the mean deviations, (n, n).
+
+        count : digests in the window that is judged.
+        operating : (n_operating,) operating point now; NaN where not known, which counts as unchanged.
+        age_s : time since the baseline. [s]
+        """
+        own = self._spread * (1.0 / max(count, 1) + WANDER) + self._floor
+        matrix = np.diag(own)
+        years = max(age_s, 0.0) / YEAR_S
+        vectors = self._aged * years
+        if len(self._sizes):
+            with np.errstate(invalid="ignore", divide="ignore"):
+                plain = operating - self._reference
+                ratio = np.log(operating / self._reference)
+            moved = np.where(self._logarithms[:, None], ratio[self._columns], plain[self._columns])
+            moved = np.where(np.isfinite(moved), moved, 0.0) * self._sizes
+            vectors = np.concatenate([vectors, moved])
+        return np.asarray(matrix + vectors.T @ vectors)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from rules import actions, explain, noise, robust, trend
 from rules.baseline import Baseline
 from rules.causes import (
-    Hypothesis,
+    Candidates,
     Verdict,
     as_deviations,
     instrument_hypotheses,
@@ -18,7 +18,7 @@ from rules.causes import (
     membrane_hypotheses,
     restrict,
 )
-from rules.digest import BLOCK_S, Digest
+from rules.digest import BLOCK_S, operating_names
 from rules.findings import Finding, Forecast, Presence
 from rules.sections import Plan
 from rules.series import DAY_S, Series
@@ -45,6 +45,9 @@ MATTERS = 0.5
 FADED = 0.3
 """Share of a limit below which nothing is left to tell."""
 
+STALE_S = 2 * 3600.0
+"""Nothing is judged when the last digest ended longer ago than this. [s]"""
+
 BALANCE_LIMIT = 0.06
 """A balance that is off by this much is worth telling. Common practice, no source. [-]"""
 
@@ -69,18 +72,19 @@ class Window:
 
 
 class Performance:
-    """Evaluates the deviations of a train against one baseline.
-
-    tag_of : signal -> tag, for the transmitter named in a finding.
-    """
+    """Evaluates the deviations of a train against one baseline."""
 
     def __init__(self, plan: Plan, baseline: Baseline) -> None:
         self._plan = plan
         self.baseline = baseline
         self._reference = np.array([baseline.values.get(o, np.nan) for o in plan.observables])
+        self._spread = np.array([baseline.spread.get(o, 0.0) for o in plan.observables])
+        self._noise = noise.Noise(
+            plan.observables, baseline.spread, operating_names(plan), baseline.operating
+        )
         usual = np.array([baseline.signals.get(s, np.nan) for s in plan.train.signals])
-        self._hypotheses: list[Hypothesis] = membrane_hypotheses(plan) + instrument_hypotheses(
-            plan, usual
+        self._candidates = Candidates(
+            membrane_hypotheses(plan) + instrument_hypotheses(plan, usual)
         )
 
     def evaluate(self, series: Series, now: float) -> Finding | None:
@@ -100,35 +104,30 @@ class Performance:
     def _window(
         self, series: Series, now: float, seconds: float, fewest: int, longest: float
     ) -> Window | None:
-        digests, rows = series.window(now - seconds, fewest, now - longest)
-        if not digests or now - digests[-1].start > 2 * 3600.0:
+        chosen = series.window(now - seconds, fewest, now - longest)
+        if chosen is None or now - series.last > STALE_S:
             return None
-        deviation = robust.median(rows) - self._reference
-        covariance = noise.covariance(
-            self._plan.observables,
-            self.baseline.spread,
-            len(digests),
-            _middle_operating(digests),
-            self.baseline.operating,
-            now - self.baseline.end,
+        count = chosen.stop - chosen.start
+        deviation = robust.median(series.levels[chosen]) - self._reference
+        covariance = self._noise.covariance(
+            count, robust.median(series.points[chosen]), now - self.baseline.end
         )
         lead = leading(self._plan.observables, deviation, covariance)
         if lead is None:
             return None
         i = self._plan.observables.index(lead)
         if abs(deviation[i]) < SCREEN * np.sqrt(covariance[i, i]):
-            return Window(seconds, len(digests), deviation, covariance, None, None, lead)
+            return Window(seconds, count, deviation, covariance, None, None, lead)
         shape = self._shape(series, i)
-        verdict = judge(self._hypotheses, deviation, covariance, shape)
-        return Window(seconds, len(digests), deviation, covariance, verdict, shape, lead)
+        verdict = judge(self._candidates, deviation, covariance, shape)
+        return Window(seconds, count, deviation, covariance, verdict, shape, lead)
 
     def _shape(self, series: Series, column: int) -> trend.Shape | None:
-        name = self._plan.observables[column]
-        days, rows, counts = series.history()
-        spread = max(self.baseline.spread.get(name, 0.0), 1e-4)
-        own = noise.floor(name)
-        sigma = np.sqrt(spread**2 * (1.0 / counts + noise.WANDER) + (0.3 * own) ** 2)
-        return trend.shape(days, rows[:, column] - self._reference[column], sigma, own)
+        past = series.history()
+        spread = max(float(self._spread[column]), 1e-4)
+        own = noise.floor(self._plan.observables[column])
+        sigma = np.sqrt(spread**2 * (1.0 / past.counts + noise.WANDER) + (0.3 * own) ** 2)
+        return trend.shape(past.days, past.rows[:, column] - self._reference[column], sigma, own)
 
     @staticmethod
     def _chosen(windows: Sequence[Window]) -> Window:
@@ -228,7 +227,7 @@ class Performance:
 
         Only what has clearly moved toward its limit is forecast: the rest is noise.
         """
-        days, rows, _ = series.history()
+        past = series.history()
         start = max(min(since, now - SHORTEST_SLOPE_S), now - LONGEST_SLOPE_S) / DAY_S
         best: Forecast | None = None
         for name in self._plan.observables:
@@ -241,7 +240,7 @@ class Performance:
             if not moved > CLEARLY * np.sqrt(window.covariance[column, column]):
                 continue
             line = trend.local_slope(
-                days, rows[:, column] - self._reference[column], now / DAY_S, start
+                past.days, past.rows[:, column] - self._reference[column], now / DAY_S, start
             )
             if line is None:
                 continue
@@ -281,9 +280,3 @@ def _presence(fault: float, size: float, near_limit: bool) -> Presence:
     if fault < GONE or (size < FADED and not near_limit):
         return Presence.ABSENT
     return Presence.HELD
-
-
-def _middle_operating(digests: Sequence[Digest]) -> Mapping[str, float]:
-    names = digests[-1].operating.keys()
-    table = np.array([[d.operating.get(n, np.nan) for n in names] for d in digests])
-    return dict(zip(names, (float(v) for v in robust.median(table)), strict=True))

@@ -17,18 +17,19 @@ def median(values: Array, axis: int = 0) -> Array:
 
     values : any shape. returns : the shape without `axis`.
     """
-    values = np.asarray(values, dtype=float)
-    ordered = np.sort(values, axis=axis)  # NaN sorts last
-    count = np.sum(np.isfinite(values), axis=axis)
-    low = np.expand_dims(np.maximum((count - 1) // 2, 0), axis)
-    high = np.expand_dims(np.maximum(count // 2, 0), axis)
-    if values.shape[axis] == 0:
-        return np.full(count.shape, np.nan)
+    values = np.moveaxis(np.asarray(values, dtype=float), axis, 0)
+    if values.shape[0] == 0:
+        return np.full(values.shape[1:], np.nan)
+    ordered = np.sort(values, axis=0)  # NaN sorts last
+    n = len(ordered)
+    if not np.isnan(ordered[-1]).any():
+        return np.asarray((ordered[(n - 1) // 2] + ordered[n // 2]) / 2.0)
+    count = n - np.isnan(ordered).sum(axis=0)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, n - 1)
     middle = (
-        np.take_along_axis(ordered, low, axis)
-        + np.take_along_axis(ordered, np.minimum(high, values.shape[axis] - 1), axis)
-    ) / 2.0
-    return np.where(count > 0, np.squeeze(middle, axis), np.nan)
+        np.take_along_axis(ordered, low[None], 0) + np.take_along_axis(ordered, high[None], 0)
+    )[0] / 2.0
+    return np.where(count > 0, middle, np.nan)
 
 
 def sigma(values: Array, axis: int = 0) -> Array:
@@ -39,13 +40,13 @@ def sigma(values: Array, axis: int = 0) -> Array:
     values = np.asarray(values, dtype=float)
     centre = np.expand_dims(median(values, axis), axis)
     spread = MAD_TO_SIGMA * median(np.abs(values - centre), axis)
-    enough = np.sum(np.isfinite(values), axis=axis) >= 2
+    enough = np.sum(~np.isnan(values), axis=axis) >= 2
     return np.where(enough, spread, np.nan)
 
 
 def standard_error(values: Array, axis: int = 0) -> Array:
     """Standard error of the median of independent values along `axis`; NaN under three values."""
-    count = np.sum(np.isfinite(np.asarray(values, dtype=float)), axis=axis)
+    count = np.sum(~np.isnan(np.asarray(values, dtype=float)), axis=axis)
     with np.errstate(divide="ignore", invalid="ignore"):
         error = MEDIAN_EFFICIENCY * sigma(values, axis) / np.sqrt(count)
     return np.where(count >= 3, error, np.nan)

@@ -1,99 +1,172 @@
-"""The recent past of all observables: every digest of three days, six-hour medians of six weeks before."""
+"""The recent past of a train: every digest of three days, six-hour medians of six weeks before."""
 
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules import robust
-from rules.digest import Digest
+from rules.digest import BLOCK_S, Digest
 
 Array = NDArray[np.float64]
 
-FINE_S = 3 * 86400.0
-"""Digests are kept singly for this long. [s]"""
+DAY_S = 86400.0
+HOUR_S = 3600.0
 
-BIN_S = 6 * 3600.0
+FINE_S = 3 * DAY_S
+"""Digests are kept singly for this long, and up to one bin longer. [s]"""
+
+BIN_S = 6 * HOUR_S
 """Older ones are kept as medians over this long. [s]"""
 
-COARSE_S = 48 * 86400.0
+COARSE_S = 48 * DAY_S
 """Nothing older than this is kept. [s]"""
 
-DAY_S = 86400.0
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Deviations or levels over the weeks, oldest first.
+
+    days : (n,) mean time of each row. [d since 1970-01-01 UTC]
+    rows : (n, n_observables), NaN where nothing is known.
+    counts : (n,) how many digests each row stands for.
+    """
+
+    days: Array
+    rows: Array
+    counts: Array
+
+
+class _Table:
+    """Rows of numbers that are appended at the end and dropped at the front."""
+
+    def __init__(self, width: int) -> None:
+        self._rows = np.empty((64, width))
+        self._begin = self._end = 0
+
+    def append(self, row: Array | Sequence[float]) -> None:
+        if self._end == len(self._rows):
+            kept = self._rows[self._begin : self._end]
+            fresh = np.empty((max(64, 2 * len(kept)), kept.shape[1]))
+            fresh[: len(kept)] = kept
+            self._rows, self._begin, self._end = fresh, 0, len(kept)
+        self._rows[self._end] = row
+        self._end += 1
+
+    def drop(self, count: int) -> None:
+        self._begin += count
+
+    @property
+    def rows(self) -> Array:
+        """All rows; to be read only."""
+        return self._rows[self._begin : self._end]
 
 
 class Series:
-    """Bounded memory of the observables; its content depends only on the digests of the last weeks.
+    """Bounded memory of the digests; its content depends only on the digests of the last weeks.
 
-    observables : names of the columns.
+    observables : names of the columns of levels.
+    operating : names of the columns of operating points.
     """
 
-    def __init__(self, observables: Sequence[str]) -> None:
+    def __init__(self, observables: Sequence[str], operating: Sequence[str] = ()) -> None:
         self.observables = tuple(observables)
+        self.operating = tuple(operating)
         self._digests: deque[Digest] = deque()
-        self._rows: deque[Array] = deque()
-        self._bins: deque[tuple[float, Array, int]] = deque()
-        self._open: list[tuple[float, Array]] = []
+        self._starts = _Table(1)
+        self._levels = _Table(len(self.observables))
+        self._points = _Table(len(self.operating))
+        # Each row: mean time, number of digests, levels.
+        self._hours = _Table(2 + len(self.observables))
+        self._bins = _Table(2 + len(self.observables))
+
+    @property
+    def digests(self) -> tuple[Digest, ...]:
+        """The digests that are kept singly, oldest first."""
+        return tuple(self._digests)
 
     def add(self, digest: Digest) -> None:
         """Append a digest that is later than all before."""
-        row = np.array([digest.values.get(name, np.nan) for name in self.observables])
-        if self._open and digest.start // BIN_S != self._open[0][0] // BIN_S:
-            times = [t for t, _ in self._open]
-            middle = robust.median(np.array([r for _, r in self._open]))
-            self._bins.append((float(np.mean(times)), middle, len(times)))
-            self._open = []
-        while self._bins and self._bins[0][0] < digest.start - COARSE_S:
-            self._bins.popleft()
-        self._open.append((digest.start, row))
+        start = digest.start
+        if self._digests:
+            last = self._digests[-1].start
+            if start <= last:
+                raise ValueError(f"digests must come in order: {start} after {last}")
+            if start // HOUR_S != last // HOUR_S:
+                self._close(self._hours, last // HOUR_S * HOUR_S, last)
+            if start // BIN_S != last // BIN_S:
+                self._close(self._bins, last // BIN_S * BIN_S, last)
         self._digests.append(digest)
-        self._rows.append(row)
-        while self._digests[0].start < digest.start - FINE_S:
-            self._digests.popleft()
-            self._rows.popleft()
+        self._starts.append([start])
+        self._levels.append([digest.values.get(name, np.nan) for name in self.observables])
+        self._points.append([digest.operating.get(name, np.nan) for name in self.operating])
+        self._forget(start)
 
-    def window(self, start: float, fewest: int, earliest: float) -> tuple[list[Digest], Array]:
+    def _close(self, into: _Table, since: float, last: float) -> None:
+        """Condense the digests from `since` to `last` into one row."""
+        starts = self._starts.rows[:, 0]
+        use = (starts >= since) & (starts <= last)
+        levels = self._levels.rows[use]
+        into.append([starts[use].mean(), float(use.sum()), *robust.median(levels)])
+
+    def _fine_from(self, now: float) -> float:
+        # On a border of bins, so that no digest stands in a bin and in an hour.
+        return (now - FINE_S) // BIN_S * BIN_S
+
+    def _forget(self, now: float) -> None:
+        fine = self._fine_from(now)
+        gone = int(np.searchsorted(self._starts.rows[:, 0], fine))
+        for table in (self._starts, self._levels, self._points):
+            table.drop(gone)
+        for _ in range(gone):
+            self._digests.popleft()
+        self._hours.drop(int(np.searchsorted(self._hours.rows[:, 0], fine)))
+        self._bins.drop(int(np.searchsorted(self._bins.rows[:, 0], now - COARSE_S)))
+
+    def window(self, start: float, fewest: int, earliest: float) -> slice | None:
         """Digests from `start` on; when fewer than `fewest`, the last `fewest` not before `earliest`.
 
-        returns : the digests, and their rows (n, n_observables); empty when there are too few.
+        returns : where they stand in `levels`, `points` and `digests`; None when there are too few.
         """
-        count = sum(1 for d in self._digests if d.start >= start)
+        starts = self._starts.rows[:, 0]
+        count = len(starts) - int(np.searchsorted(starts, start))
         if count < fewest:
-            count = min(fewest, sum(1 for d in self._digests if d.start >= earliest))
-        if count < fewest:
-            return [], np.empty((0, len(self.observables)))
-        return list(self._digests)[-count:], np.array(list(self._rows)[-count:])
+            if len(starts) - int(np.searchsorted(starts, earliest)) < fewest:
+                return None
+            count = fewest
+        return slice(len(starts) - count, len(starts))
 
-    def history(self) -> tuple[Array, Array, Array]:
-        """Times (n,) in days, rows (n, n_observables), and how many digests each row stands for (n,).
+    @property
+    def last(self) -> float:
+        """End of the last digest; -inf when there is none. [s]"""
+        return self._digests[-1].start + BLOCK_S if self._digests else -np.inf
 
-        Six-hour medians of the older part, hourly means of the last three days.
-        """
-        fine_from = self._digests[0].start if self._digests else np.inf
-        times = [t for t, _, _ in self._bins if t < fine_from]
-        rows = [r for t, r, _ in self._bins if t < fine_from]
-        counts = [n for t, _, n in self._bins if t < fine_from]
-        hour: list[int] = []
-        starts = [d.start for d in self._digests]
-        for i, start in enumerate(starts):
-            if hour and start // 3600 != starts[hour[0]] // 3600:
-                self._close_hour(hour, starts, times, rows, counts)
-                hour = []
-            hour.append(i)
-        if hour:
-            self._close_hour(hour, starts, times, rows, counts)
-        table = np.array(rows).reshape(len(rows), len(self.observables))
-        return np.array(times) / DAY_S, table, np.array(counts, dtype=float)
+    @property
+    def levels(self) -> Array:
+        """Levels of the digests that are kept singly, (n, n_observables)."""
+        return self._levels.rows
 
-    def _close_hour(
-        self,
-        hour: list[int],
-        starts: list[float],
-        times: list[float],
-        rows: list[Array],
-        counts: list[int],
-    ) -> None:
-        times.append(sum(starts[i] for i in hour) / len(hour))
-        rows.append(np.mean([self._rows[i] for i in hour], axis=0))
-        counts.append(len(hour))
+    @property
+    def points(self) -> Array:
+        """Operating points of the digests that are kept singly, (n, n_operating)."""
+        return self._points.rows
+
+    def history(self) -> History:
+        """Six-hour medians of the older part, hourly medians of the last three days."""
+        if not self._digests:
+            empty = np.empty(0)
+            return History(empty, np.empty((0, len(self.observables))), empty)
+        last = self._digests[-1].start
+        bins, hours = self._bins.rows, self._hours.rows
+        bins = bins[bins[:, 0] < self._fine_from(last)]
+        current = self._starts.rows[:, 0] >= last // HOUR_S * HOUR_S
+        now = np.concatenate(
+            [
+                [self._starts.rows[current, 0].mean(), float(current.sum())],
+                robust.median(self._levels.rows[current]),
+            ]
+        )
+        table = np.concatenate([bins, hours, now[None]])
+        return History(table[:, 0] / DAY_S, table[:, 2:], table[:, 1])

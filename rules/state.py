@@ -25,7 +25,6 @@ class StateGate:
     """Tells the state of each minute from status bits, or from the flow when there are none.
 
     signals : names of the columns of the values given to `minute`.
-    usual_flow_m3h : the train's usual permeate flow, or None when not known yet. [m3/h]
     """
 
     def __init__(self, signals: Sequence[str]) -> None:
@@ -49,12 +48,18 @@ class StateGate:
             return None
         return bool(values[column] >= 0.5)
 
-    def minute(self, time: float, values: Array, usual: Array | None) -> str:
+    def minute(
+        self, time: float, values: Array, usual: Array | None, *, cleaning: bool = False
+    ) -> str:
         """State of one minute: `stopped`, `starting`, `flushing`, `cleaning`, `running` or `unknown`.
 
         time : start of the minute. [s] values : (n_signals,) means, NaN where nothing good.
         usual : (n_signals,) usual values of the train, or None before a baseline.
+        cleaning : people have said that the train is being cleaned, whatever the instruments show.
         """
+        if cleaning:
+            self._last_idle = time
+            return CLEANING
         if not np.isfinite(values).any():
             return UNKNOWN
         if self._bit(values, "cleaning"):

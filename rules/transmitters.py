@@ -1,6 +1,7 @@
 """What a transmitter shows by itself: frozen, without a usable value, or a link that is lost."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,39 +24,48 @@ def alive(signals: Sequence[str], minutes: Array) -> dict[str, float]:
         steps = np.diff(minutes, axis=0)
     known = np.isfinite(steps)
     moved = known & (steps != 0.0)
-    count = known.sum(axis=0)
+    count = known.sum(axis=0).tolist()
     return {
-        s: float(m / c) for s, m, c in zip(signals, moved.sum(axis=0), count, strict=True) if c >= 5
+        s: m / c
+        for s, m, c in zip(signals, moved.sum(axis=0).tolist(), count, strict=True)
+        if c >= 5
     }
 
 
-def frozen_since(times: Array, values: Array) -> float | None:
-    """Start of the run of equal values that lasts until now, when it is long enough; else None.
+@dataclass(frozen=True, slots=True)
+class Frozen:
+    """Signals that do not move.
 
-    times : (n,) increasing. [s] values : (n,) of one signal; NaN are left out.
+    since : those that are frozen, with the start of the run of equal values. [s]
+    undecided : those that have not moved as long as anything is remembered, but not long enough.
     """
-    known = np.isfinite(values)
-    t, v = times[known], values[known]
-    if len(v) < FEWEST_REPEATS or not known[-1]:
-        return None
-    different = np.flatnonzero(v != v[-1])
-    first = int(different[-1]) + 1 if len(different) else 0
-    if len(v) - first < FEWEST_REPEATS or t[-1] - t[first] < FROZEN_S:
-        return None
-    return float(t[first])
+
+    since: Mapping[str, float]
+    undecided: frozenset[str]
 
 
 def frozen(
     signals: Sequence[str], times: Array, minutes: Array, usual_alive: Mapping[str, float]
-) -> dict[str, float]:
-    """Signals that have frozen, with the time since when. [s]
+) -> Frozen:
+    """Which lively signals have stopped moving.
 
-    minutes : (n, n_signals) of a running train. usual_alive : from the baseline.
+    times : (n,) increasing. [s] minutes : (n, n_signals); NaN are left out, but a signal whose last
+    minute is NaN cannot be judged. usual_alive : share of minutes in which each changes.
     """
-    found = {}
-    for column, name in enumerate(signals):
-        if usual_alive.get(name, 0.0) >= ALIVE:
-            since = frozen_since(times, minutes[:, column])
-            if since is not None:
-                found[name] = since
-    return found
+    lively = np.array([usual_alive.get(name, 0.0) >= ALIVE for name in signals], dtype=bool)
+    if not len(times) or not lively.any():
+        return Frozen({}, frozenset())
+    last = minutes[-1]
+    known = np.isfinite(minutes)
+    other = known & (minutes != last)
+    # Row after the last different value: 0 when none is different.
+    begin = np.where(other.any(axis=0), len(times) - np.argmax(other[::-1], axis=0), 0)
+    run = known & (np.arange(len(times))[:, None] >= begin)
+    since = times[np.argmax(run, axis=0)]
+    usable = lively & known[-1]
+    still = usable & (run.sum(axis=0) >= FEWEST_REPEATS) & (times[-1] - since >= FROZEN_S)
+    undecided = usable & ~still & ~other.any(axis=0)
+    return Frozen(
+        {signals[i]: float(since[i]) for i in np.flatnonzero(still).tolist()},
+        frozenset(signals[i] for i in np.flatnonzero(undecided).tolist()),
+    )

@@ -12,17 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rules import absolute, design, transmitters
 from rules import baseline as baselines
 from rules import digest as digests
-from rules import transmitters
 from rules.baseline import Baseline, BaselineRule
-from rules.digest import BLOCK_S, Digest
-from rules.explain import place
+from rules.digest import BLOCK_S, Digest, operating_names
+from rules.explain import day, place
 from rules.findings import CauseProbability, Finding, Presence
 from rules.performance import Performance
 from rules.sections import Plan
-from rules.series import DAY_S, Series
-from rules.state import CLEANING, STEADY, UNKNOWN, StateGate
+from rules.series import Series
+from rules.state import STEADY, UNKNOWN, StateGate
 from rules.train import STATUS_ROLES, Train
 
 Array = NDArray[np.float64]
@@ -35,10 +35,8 @@ SETTLED_S = 24 * 3600.0
 
 LINK_CONFIRM_S = 300.0
 VALUE_CONFIRM_S = 1800.0
-DROP_CONFIRM_S = 900.0
 
-LARGEST_LEARNING = 4096
-"""Digests that may wait for a baseline; a design or window that never comes must not fill the memory."""
+MINUTE_S = 60.0
 
 NEW_BASELINE = frozenset({"membranes_replaced"})
 """Events after which the old baseline no longer holds."""
@@ -81,21 +79,30 @@ class Watch:
         self._devices = tuple(sorted(set(self._device_of.values())))
         self._rule = rule
         self._gate = StateGate(self.train.signals)
-        self._series = Series(plan.observables)
+        self._series = self._empty_series()
         self._memory: deque[_Row] = deque()
         self._learning: list[Digest] = []
         self._learn_from = -np.inf
         self._replaced = False
-        self._cleaning = False
+        # Cleanings by time, so that minutes read back after a restart get the state they had.
+        self._cleanings: list[tuple[float, bool]] = []
         self._usual: Array | None = None
+        self._design = design.levels(plan, rule.element_test) if rule.element_test else {}
         self._performance: Performance | None = None
+        self._healthy: dict[tuple[str, str], Finding] = {}
+
+    def _empty_series(self) -> Series:
+        return Series(self.plan.observables, operating_names(self.plan))
 
     # -- what was worked on before ----------------------------------------------------------
 
     def absorb_digest(self, digest: Digest) -> None:
         """Take a digest that was stored earlier, in order of time."""
-        if self._performance is None and digest.start >= self._learn_from:
-            self._learning = [*self._learning, digest][-LARGEST_LEARNING:]
+        if digest.start < self._learn_from:
+            return
+        rule = self._rule_now
+        if self._performance is None and (rule.kind != "window" or baselines.inside(rule, digest)):
+            self._learning.append(digest)
         self._series.add(digest)
 
     def absorb_baseline(self, baseline: Baseline) -> None:
@@ -109,13 +116,21 @@ class Watch:
     def event(self, time: float, kind: str) -> None:
         """Take a maintenance event that bears on the rules. [s since 1970-01-01 UTC]"""
         if kind in NEW_BASELINE:
-            self._performance, self._usual, self._learning = None, None, []
-            self._series = Series(self.plan.observables)
             self._learn_from, self._replaced = time + SETTLED_S, True
-        elif kind == "cleaning_start":
-            self._cleaning = True
-        elif kind == "cleaning_end":
-            self._cleaning = False
+            # An event may be entered late: what has been seen of the new membranes is kept.
+            seen = self._series.digests
+            self._performance, self._usual, self._learning = None, None, []
+            self._series = self._empty_series()
+            for digest in seen:
+                self.absorb_digest(digest)
+        elif kind in ("cleaning_start", "cleaning_end"):
+            self._cleanings.append((time, kind == "cleaning_start"))
+            self._cleanings.sort()
+
+    def _is_cleaning(self, time: float) -> bool:
+        """Whether people have said that the train is being cleaned in the minute from `time`."""
+        said = [start for at, start in self._cleanings if at < time + MINUTE_S]
+        return bool(said) and said[-1]
 
     # -- what is new ------------------------------------------------------------------------
 
@@ -144,32 +159,35 @@ class Watch:
     def _remember(self, time: float, values: Array, down: Sequence[str]) -> _Row:
         if self._memory and time <= self._memory[-1].time:
             raise ValueError(f"minutes must come in order: {time} after {self._memory[-1].time}")
-        state = self._gate.minute(time, values, self._usual)
-        if self._cleaning:
-            state = CLEANING
+        baseline = self.baseline
+        usual = self._usual if baseline is not None and time >= baseline.made_at else None
+        state = self._gate.minute(time, values, usual, cleaning=self._is_cleaning(time))
         row = _Row(time, np.array(values, dtype=float), tuple(down), state)
         self._memory.append(row)
         while self._memory[0].time < time - MEMORY_S:
             self._memory.popleft()
+        while len(self._cleanings) > 1 and self._cleanings[1][0] < time - MEMORY_S - MINUTE_S:
+            self._cleanings.pop(0)
         return row
 
     def _close_block(
         self, start: float
     ) -> tuple[Digest | None, Baseline | None, tuple[Finding, ...]]:
         end = start + BLOCK_S
-        findings = self._values(end)
+        findings = self._values(end) + self._window_missed(end)
         rows = [r for r in self._memory if r.time >= start]
         running = [r for r in self._memory if r.state == "running"]
         stuck = self._frozen() if rows[-1].state == "running" else None
         if stuck is not None:
             findings += self._frozen_findings(stuck, end)
-        digest = self._digest(start, rows, running, stuck or {})
+        digest = self._digest(start, rows, running, stuck.since if stuck else {})
         made = None
         if digest is not None:
             self.absorb_digest(digest)
-            made = self._learn()
-            findings += self._drops(digest)
+            made = self._learn(end)
+            findings += absolute.drops(self.plan, digest)
             if self._performance is not None:
+                findings += absolute.backpressures(self.plan, digest, self._performance.baseline)
                 judged = self._performance.evaluate(self._series, end)
                 if judged is not None:
                     findings.append(judged)
@@ -201,15 +219,50 @@ class Watch:
 
     # -- baseline -----------------------------------------------------------------------------
 
-    def _learn(self) -> Baseline | None:
+    @property
+    def _rule_now(self) -> BaselineRule:
+        """A window is about the membranes of its time: after a replacement the first hours count."""
+        if self._replaced and self._rule.kind == "window":
+            return BaselineRule("first_steady", self._rule.hours)
+        return self._rule
+
+    def _learn(self, until: float) -> Baseline | None:
         if self._performance is not None:
             return None
-        made = baselines.make(
-            self._rule, self._learning, "after_replacement" if self._replaced else self._rule.kind
-        )
+        rule = self._rule_now
+        source: baselines.Source = rule.kind
+        if self._replaced and rule.kind != "design":
+            source = "after_replacement"
+        made = baselines.make(rule, self._learning, source, until, self._design)
         if made is not None:
             self._adopt(made)
         return made
+
+    def _window_missed(self, end: float) -> list[Finding]:
+        """A baseline window that has passed without enough steady operation never gives a baseline."""
+        rule = self._rule_now
+        if rule.kind != "window" or rule.start is None or rule.end is None:
+            return []
+        missed = self._performance is None and end >= rule.end
+        found = len(self._learning)
+        missed = missed and found < baselines.FEWEST_DIGESTS
+        return [
+            Finding(
+                matter="baseline",
+                presence=Presence.PRESENT if missed else Presence.ABSENT,
+                causes=(CauseProbability("none", 1.0),) if missed else (),
+                action="watch",
+                priority="low",
+                since=rule.end if missed else None,
+                message=f"{place(self.train.id, None)}: no baseline. Its window {day(rule.start)} to "
+                f"{day(rule.end)} holds {found} quarter hours of steady operation, "
+                f"{baselines.FEWEST_DIGESTS} are needed. Membranes cannot be judged until the plant "
+                "file names another window or the first steady hours."
+                if missed
+                else "",
+                suppressible=False,
+            )
+        ]
 
     def _adopt(self, baseline: Baseline) -> None:
         self._performance = Performance(self.plan, baseline)
@@ -256,40 +309,52 @@ class Watch:
     def _values(self, end: float) -> list[Finding]:
         """Transmitters that gave no good value in the last two quarter hours while their device answered."""
         rows = [r for r in self._memory if r.time >= end - 2 * BLOCK_S]
-        table = np.array([r.values for r in rows])
-        found = []
-        for column, name in enumerate(self.train.signals):
-            answered = np.array([self._device_of[name] not in r.down for r in rows])
-            if not answered.any():
-                continue
-            missing = not np.isfinite(table[answered, column]).any()
-            found.append(
-                self._transmitter(name, "value", missing, float(rows[0].time), VALUE_CONFIRM_S)
-            )
-        return found
+        known = np.isfinite(np.array([r.values for r in rows]))
+        down = {
+            d: np.array([d not in r.down for r in rows]) for d in self._devices
+        }  # minutes in which each device answered
+        some = {d: known[answered].any(axis=0) for d, answered in down.items() if answered.any()}
+        return [
+            self._transmitter(name, "value", bad=not some[device][column], since=rows[0].time)
+            for column, name in enumerate(self.train.signals)
+            if (device := self._device_of[name]) in some
+        ]
 
-    def _frozen(self) -> dict[str, float] | None:
+    def _frozen(self) -> transmitters.Frozen | None:
         """Frozen transmitters of a running train, None when that cannot be told yet.
 
         Minutes of standstill count too: what did not move through a stop and a start is frozen.
         """
         baseline = self.baseline
-        if baseline is None or len(self._memory) < transmitters.FEWEST_REPEATS:
+        if baseline is None:
             return None
         times = np.array([r.time for r in self._memory])
         table = np.array([r.values for r in self._memory])
         return transmitters.frozen(self.train.signals, times, table, baseline.alive)
 
-    def _frozen_findings(self, stuck: Mapping[str, float], end: float) -> list[Finding]:
+    def _frozen_findings(self, stuck: transmitters.Frozen, end: float) -> list[Finding]:
         baseline = self.baseline
         lively = (
             [s for s, a in baseline.alive.items() if a >= transmitters.ALIVE] if baseline else []
         )
-        return [self._transmitter(s, "frozen", s in stuck, stuck.get(s, end), 0.0) for s in lively]
+        return [
+            self._transmitter(s, "frozen", bad=s in stuck.since, since=stuck.since.get(s, end))
+            for s in lively
+            if s not in stuck.undecided
+        ]
 
-    def _transmitter(
-        self, name: str, kind: str, bad: bool, since: float, confirm_s: float
-    ) -> Finding:
+    def _transmitter(self, name: str, kind: str, *, bad: bool, since: float) -> Finding:
+        if not bad:
+            # Told every quarter hour for every transmitter: made once.
+            key = (name, kind)
+            if key not in self._healthy:
+                self._healthy[key] = self._about(name, kind, None)
+            return self._healthy[key]
+        return self._about(name, kind, since)
+
+    def _about(self, name: str, kind: str, since: float | None) -> Finding:
+        """The finding about a transmitter that is bad since a time, or healthy (None)."""
+        bad = since is not None
         tag = f"{self.train.id}/{name}"
         section = name.rpartition("/")[0].partition("-")[0]
         words = {
@@ -306,52 +371,12 @@ class Watch:
             action="check_instrument",
             priority="medium" if kind == "value" else "high",
             notice_class="advisory" if name in STATUS_ROLES else "alarm",
-            since=since if bad else None,
+            since=since,
             message=f"{place(self.train.id, None)}: {words}",
-            confirm_s=confirm_s,
+            confirm_s=VALUE_CONFIRM_S if kind == "value" else 0.0,
             clear_s=VALUE_CONFIRM_S,
             suppressible=kind == "frozen",
         )
-
-    # -- absolute limits ----------------------------------------------------------------------
-
-    def _drops(self, digest: Digest) -> list[Finding]:
-        """The last line for the pressure drop of each section, per vessel and per element."""
-        found = []
-        limits = self.train.limits
-        for section in self.plan.sections:
-            drop = digest.operating.get(f"{section.name}/pressure_drop_bar")
-            if drop is None or len(section.stages) != 1:
-                continue
-            stage = section.stages[0]
-            elements = self.train.stages[stage - 1].elements_per_vessel
-            limit = min(
-                limits.pressure_drop_per_vessel_bar, elements * limits.pressure_drop_per_element_bar
-            )
-            over = drop >= limit
-            held = not over and drop > 0.95 * limit
-            found.append(
-                Finding(
-                    matter=f"limit:{section.name}/pressure_drop",
-                    presence=Presence.HELD
-                    if held
-                    else Presence.PRESENT
-                    if over
-                    else Presence.ABSENT,
-                    stage=stage,
-                    causes=(CauseProbability("none", 1.0),) if over else (),
-                    action="adjust_operation",
-                    priority="high",
-                    notice_class="alarm",
-                    since=digest.start if over else None,
-                    message=f"{place(self.train.id, stage)}: pressure drop {drop:.2f} bar, limit {limit:.2f} bar. "
-                    "Elements can be pushed together and break. Lower the feed flow or stop "
-                    "the train by site procedure.",
-                    confirm_s=DROP_CONFIRM_S,
-                    clear_s=DAY_S / 24.0,
-                )
-            )
-        return found
 
 
 def idle(state: str) -> bool:
