@@ -30,6 +30,7 @@ MIGRATIONS = Path(__file__).parent / "migrations" / "history"
 QUEUE_FRAMES = 1000  # frames that may wait for the disk: a quarter of an hour at one a second
 _PRUNE_ROWS = 5000  # raw rows deleted in one transaction
 _PRUNE_EVERY_S = 300.0
+YEAR_S = 365.25 * 86400.0
 
 _log = logging.getLogger(__name__)
 
@@ -72,6 +73,7 @@ class History(HistoryReader):
         *,
         trains: Mapping[str, Sequence[str]],
         raw_hours: float = 72.0,
+        minutes_years: float = 5.0,
         started_at: float | None = None,
         wall: Callable[[], float] = time.time,
         queue_frames: int = QUEUE_FRAMES,
@@ -83,11 +85,14 @@ class History(HistoryReader):
 
         trains : train -> its signals, in the order of the arrays that will be given.
         raw_hours : plant time that raw readings are kept. [h]
+        minutes_years : plant time that minutes are kept. [yr]
         started_at : plant time, when it is not that of `wall`. [s since 1970-01-01 UTC]
         queue_frames : frames that may wait for the disk before raw readings are dropped.
         """
         if not raw_hours > 0:
             raise ValueError(f"raw_hours must be above 0 h, got {raw_hours!r}")
+        if not minutes_years > 0:
+            raise ValueError(f"minutes_years must be above 0, got {minutes_years!r}")
         if queue_frames < 1:
             raise ValueError(f"queue_frames must be at least 1, got {queue_frames!r}")
         folder = Path(folder)
@@ -106,7 +111,7 @@ class History(HistoryReader):
         history = cls(folder, wall=wall)
         try:
             with sqlite.plain_errors(history.path):
-                history._prepare(connection, lock, trains, raw_hours, queue_frames)
+                history._prepare(connection, lock, trains, raw_hours, minutes_years, queue_frames)
                 history._write_start(started_at)
         except BaseException:
             connection.close()
@@ -121,11 +126,13 @@ class History(HistoryReader):
         lock: IO[str],
         trains: Mapping[str, Sequence[str]],
         raw_hours: float,
+        minutes_years: float,
         queue_frames: int,
     ) -> None:
         self._connection = connection
         self._lock = lock
         self._raw_s = raw_hours * 3600.0
+        self._minutes_s = minutes_years * YEAR_S
         self._queue_frames = queue_frames
         self._signals = {train: tuple(signals) for train, signals in trains.items()}
         self._layout: dict[str, int] = {}
@@ -443,10 +450,16 @@ class History(HistoryReader):
             )
 
     def _prune(self) -> None:
-        """Delete a bounded piece of the raw readings that are too old: a write never waits long."""
+        """Delete a bounded piece of what is too old: a write never waits long."""
         if self._newest - self._pruned_at >= _PRUNE_EVERY_S and not self._to_prune:
             self._pruned_at = self._newest
             self._to_prune.extend(self._all_tags)
+            for train in self._layout:
+                self._connection.execute(
+                    "DELETE FROM minute WHERE train = ? AND t IN"
+                    " (SELECT t FROM minute WHERE train = ? AND t < ? ORDER BY t LIMIT ?)",
+                    (train, train, self._newest - self._minutes_s, _PRUNE_ROWS),
+                )
         if not self._to_prune:
             return
         tag, cutoff = self._to_prune[0], self._newest - self._raw_s

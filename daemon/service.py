@@ -7,12 +7,10 @@ poll (one part a device) -> frames -> minutes -> history -> judge (one part a tr
 import asyncio
 import contextlib
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from typing import NoReturn, TypeVar
-
-import uvicorn
 
 from daemon.clock import Clock, FollowedClock, StepWatch, SystemClock
 from daemon.delivery import Delivery, check_contacts
@@ -23,6 +21,7 @@ from daemon.minutes import Minute, MinuteAccumulator
 from daemon.normalize import Normalizer, Outcome
 from daemon.notices import Notices
 from daemon.page import create_app
+from daemon.page.server import PageServer
 from daemon.plantfile import Plant, TrainConfig
 from daemon.poll import poll_device
 from daemon.record import JournalLine, Record
@@ -118,26 +117,6 @@ class Judge:
         return await asyncio.get_running_loop().run_in_executor(self._worker, work)
 
 
-class Page(uvicorn.Server):
-    """The web server as a part: it leaves signals to us and ends when cancelled."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """Signals belong to the whole service."""
-        yield
-
-    async def run_part(self) -> None:
-        """Serve until cancelled, then close the sockets."""
-        serving = asyncio.create_task(self.serve(), name="page server")
-        try:
-            await asyncio.shield(serving)
-        except asyncio.CancelledError:
-            self.should_exit = True
-            self.force_exit = True
-            await serving
-            raise
-
-
 def check_secrets(plant: Plant) -> None:
     """Raise when a contact cannot be reached as written, before anything starts."""
     problems = check_contacts(plant)
@@ -163,7 +142,12 @@ async def serve(
     signals = {train.id: train.model.signals for train in plant.trains}
     with contextlib.ExitStack() as stack:
         history = stack.enter_context(
-            History.open(plant.store.folder, trains=signals, raw_hours=plant.store.raw_hours)
+            History.open(
+                plant.store.folder,
+                trains=signals,
+                raw_hours=plant.store.raw_hours,
+                minutes_years=plant.store.minutes_years,
+            )
         )
         record = stack.enter_context(Record.open(plant.store.folder))
         # Last in, first out: a judgement under way ends before its record is closed.
@@ -224,21 +208,17 @@ async def serve(
         if plant.forward is not None:
             forwarder = Forwarder(record, history, plant, clock, note=history.add_fact)
             parts.append(Part("forward", forwarder.run))
+        address = ""
         if page:
             reader = stack.enter_context(Record.open(plant.store.folder, read_only=True))
-            server = Page(
-                uvicorn.Config(
-                    create_app(plant, reader, history, clock=clock),
-                    host=plant.page.host,
-                    port=plant.page.port,
-                    log_level="warning",
-                    lifespan="off",
-                    access_log=False,
-                )
+            server = PageServer(
+                create_app(plant, reader, history, clock=clock), plant.page.host, plant.page.port
             )
+            stack.callback(server.close)
             parts.append(Part("page", server.run_part))
+            address = server.address
         if ready is not None:
-            ready(f"http://{plant.page.host}:{plant.page.port}/" if page else "")
+            ready(address)
         try:
             await supervise(parts, stop)
         finally:

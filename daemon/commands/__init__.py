@@ -13,6 +13,7 @@ from daemon.commands.simulate import simulate
 from daemon.eventlog import EventLogError
 from daemon.lifecycle import NotPossible
 from daemon.notices import NoticeError
+from daemon.page.server import PageUnusable
 from daemon.plantfile import PlantFileError
 from daemon.service import ContactsUnusable
 from daemon.sqlite import StoreError
@@ -43,6 +44,7 @@ app.command()(notices)
 EXPECTED = (
     PlantFileError,
     ContactsUnusable,
+    PageUnusable,
     StoreError,
     DriverError,
     EventLogError,

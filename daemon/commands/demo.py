@@ -45,15 +45,7 @@ def demo(
     for noisy in ("asyncua", "pymodbus", "uvicorn"):
         logging.getLogger(noisy).setLevel(logging.ERROR)
     with tempfile.TemporaryDirectory(prefix="brinelark-demo-") as folder:
-        asyncio.run(_demo(Path(folder), scenario, speed, port or _free_port(), seed))
-
-
-def _free_port() -> int:
-    import socket
-
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+        asyncio.run(_demo(Path(folder), scenario, speed, port, seed))
 
 
 async def _demo(folder: Path, scenario: str, speed: float, port: int, seed: int) -> None:

@@ -224,6 +224,19 @@ async def test_raw_readings_are_kept_for_their_hours_only(tmp_path: Path) -> Non
 
 
 @pytest.mark.asyncio
+async def test_minutes_are_kept_for_their_years_only(tmp_path: Path) -> None:
+    """Minutes older than half a year of plant time go; younger ones and those of the limit stay."""
+    day = 86_400
+    with History.open(tmp_path, trains=TRAINS, minutes_years=0.5) as history:
+        for days in (0, 10, 200, 300):
+            await history.append_minute(minute(days * day))
+        await history.append(frame(300.0 * day))
+        await history.flush()
+        kept = history.minutes("A", signals=TRAINS["A"])
+        assert [m.time // day for m in kept] == [200, 300]
+
+
+@pytest.mark.asyncio
 async def test_what_a_full_queue_drops_becomes_a_fact(tmp_path: Path) -> None:
     """With the file locked and room for three frames, the rest is counted and told."""
     with History.open(tmp_path, trains=TRAINS, queue_frames=3) as history:
