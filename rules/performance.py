@@ -60,7 +60,7 @@ LONGEST_SLOPE_S, SHORTEST_SLOPE_S = 10 * DAY_S, 3 * DAY_S
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Deviations averaged over one window, and the verdict on them."""
+    """Deviations averaged over one window, and the verdict on them; the longest sure one is told."""
 
     seconds: float
     digests: int
@@ -69,6 +69,11 @@ class Window:
     verdict: Verdict | None
     shape: trend.Shape | None
     lead: str | None
+
+    @property
+    def sure(self) -> bool:
+        """Whether a fault is held for real."""
+        return self.verdict is not None and self.verdict.fault >= REAL
 
 
 class Performance:
@@ -89,14 +94,14 @@ class Performance:
 
     def evaluate(self, series: Series, now: float) -> Finding | None:
         """The performance finding at `now`, or None when there is too little to judge by. [s]"""
-        windows = [
-            self._window(series, now, FAST_S, FAST_FEWEST, 12 * 3600.0),
-            self._window(series, now, SLOW_S, SLOW_FEWEST, 2 * SLOW_S),
-        ]
-        judged = [w for w in windows if w is not None]
-        if not judged:
+        slow = self._window(series, now, SLOW_S, SLOW_FEWEST, 2 * SLOW_S)
+        window = slow
+        if slow is None or not slow.sure:
+            fast = self._window(series, now, FAST_S, FAST_FEWEST, 12 * 3600.0)
+            if fast is not None and (slow is None or fast.sure):
+                window = fast
+        if window is None:
             return None
-        window = self._chosen(judged)
         if window.verdict is None:
             return self._quiet(window)
         return self._finding(series, window, window.verdict, now)
@@ -128,12 +133,6 @@ class Performance:
         own = noise.floor(self._plan.observables[column])
         sigma = np.sqrt(spread**2 * (1.0 / past.counts + noise.WANDER) + (0.3 * own) ** 2)
         return trend.shape(past.days, past.rows[:, column] - self._reference[column], sigma, own)
-
-    @staticmethod
-    def _chosen(windows: Sequence[Window]) -> Window:
-        """The longest window that is sure of a fault, else the longest."""
-        sure = [w for w in windows if w.verdict is not None and w.verdict.fault >= REAL]
-        return (sure or list(windows))[-1]
 
     def _quiet(self, window: Window) -> Finding:
         return Finding(

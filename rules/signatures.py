@@ -40,10 +40,10 @@ class Signature:
 SIGNATURES: tuple[Signature, ...] = (
     # Pressure drop first, flow later: growth between the feed channels of the lead elements.
     Signature(
-        "biofouling", "lead", 0.85, (-0.20, 0.15), (0.05, 0.10), (1.0, 0.2), 0.02, (0.01, 3.0), 1.0
+        "biofouling", "lead", 0.85, (-0.20, 0.15), (0.05, 0.10), (1.0, 0.2), 0.01, (0.01, 3.0), 1.0
     ),
     Signature(
-        "biofouling", "all", 0.15, (-0.20, 0.15), (0.05, 0.10), (1.0, 0.2), 0.02, (0.01, 3.0), 1.0
+        "biofouling", "all", 0.15, (-0.20, 0.15), (0.05, 0.10), (1.0, 0.2), 0.01, (0.01, 3.0), 1.0
     ),
     # Particles block channels and cover membrane at about the same pace.
     Signature(
@@ -56,6 +56,11 @@ SIGNATURES: tuple[Signature, ...] = (
         0.1,
         (0.015, 4.0),
         0.6,
+    ),
+    # A filter that breaks through or is bypassed: the lead channels are plugged within hours.
+    # (Rows `pretreatment_upset` and `inlet_channel_plugging` of the matrix.)
+    Signature(
+        "colloidal_fouling", "lead", 1.0, (-0.2, 0.2), (0.05, 0.1), (1.0, 0.2), 0.7, (0.2, 4.0), 0.1
     ),
     # Hydroxides of iron, manganese, aluminum: as colloids, with some passage.
     Signature(

@@ -5,6 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from rules import robust
+
 Array = NDArray[np.float64]
 
 STOPPED, STARTING, FLUSHING, CLEANING = "stopped", "starting", "flushing", "cleaning"
@@ -96,11 +98,12 @@ class StateGate:
     def is_steady(self, values: Array) -> bool:
         """Whether the minute means of a block, (n_minutes, n_signals), stay within `STEADY_SPAN`."""
         block = values[:, self._steady]
-        for column in block.T:
-            known = column[np.isfinite(column)]
-            if len(known) < 2:
-                continue
-            middle = float(np.median(known))
-            if middle <= 0.0 or float(known.max() - known.min()) > STEADY_SPAN * middle:
-                return False
-        return True
+        known = np.isfinite(block)
+        judged = known.sum(axis=0) >= 2
+        if not judged.any():
+            return True
+        block, known = block[:, judged], known[:, judged]
+        middle = robust.median(block)
+        low = np.where(known, block, np.inf).min(axis=0)
+        high = np.where(known, block, -np.inf).max(axis=0)
+        return bool((middle > 0.0).all() and (high - low <= STEADY_SPAN * middle).all())
