@@ -176,9 +176,9 @@ def _remarks(train: TrainConfig, plan: sections.Plan, values: NDArray[np.float64
         )
     observed = dict(zip(plan.observables, plan.observe(values), strict=True))
     for name in plan.balances:
-        off = float(observed[name])
+        off = float(observed[f"balance/{name}"])
         if math.isfinite(off) and abs(off) > BALANCE_LIMIT:
-            words = name.partition("/")[2].replace("_", " ")
+            words = name.replace("_", " ")
             found.append(
                 f"the {words} balance is open by {100 * math.expm1(off):+.1f} %; check the flow and conductivity meters"
             )

@@ -34,7 +34,7 @@ def check(
         for one in checked:
             _print(console, one)
         for warning in plant.warnings:
-            console.print(warning, highlight=False, soft_wrap=True)
+            console.print(warning, highlight=False, soft_wrap=True, markup=False)
     if not all(one.sound for one in checked):
         raise typer.Exit(1)
 
@@ -94,9 +94,9 @@ def _print(console: Console, one: TrainCheck) -> None:
         )
     console.print(table)
     for line in one.sections:
-        console.print(f"normalized for {line}", highlight=False)
+        console.print(f"normalized for {line}", highlight=False, markup=False)
     for remark in one.remarks:
-        console.print(f"LOOK  {remark}", highlight=False)
+        console.print(f"LOOK  {remark}", highlight=False, markup=False)
     console.print("")
 
 

@@ -40,10 +40,10 @@ def replay(
     plant = plantfile.load(plant_file)
     errors = Console(stderr=True)
     for warning in plant.warnings:
-        errors.print(warning, highlight=False, soft_wrap=True)
+        errors.print(warning, highlight=False, soft_wrap=True, markup=False)
     source = Source(plant, data)
     if source.report is not None:
-        errors.print(str(source.report), highlight=False, soft_wrap=True)
+        errors.print(str(source.report), highlight=False, soft_wrap=True, markup=False)
     with (
         tempfile.TemporaryDirectory(prefix="brinelark-") as name,
         Progress(
