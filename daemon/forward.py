@@ -26,7 +26,7 @@ from itertools import islice
 from typing import Any, NoReturn, ParamSpec, TypeVar
 
 from daemon.clock import Clock
-from daemon.history_reader import HistoryReader
+from daemon.history_reader import Fact, HistoryReader
 from daemon.influx import Answer, InfluxWriter, LineWriter, Reply
 from daemon.lineprotocol import MinuteLines, deviation_lines
 from daemon.plantfile.result import Plant, TrainConfig
@@ -53,6 +53,7 @@ _FEWEST_LINES = 50  # a link too slow for so few is down
 SYSTEMATIC = 20
 """Bad lines in a row, with none taken between them, after which it is not the lines."""
 _LONGEST_ASKED_S = 3600.0
+_FACTS = 200  # more than all streams can have open at once
 _BREATH_S = 0.02
 
 
@@ -223,11 +224,7 @@ class Forwarder:
                 # What was taken last may be lost: nobody watched the server meanwhile.
                 stream.position = stream.resend_from = marks[1]
         # What the last run said and nobody has taken back is not said again.
-        for fact in self._history.facts(kinds=(LOST, REFUSED, BACK)):
-            if fact.kind == BACK:
-                self._troubles -= {t for t in self._troubles if t[0] == fact.subject}
-            else:
-                self._troubles.add((fact.subject, fact.kind))
+        self._troubles |= {(fact.subject, fact.kind) for fact in troubles(self._history)}
 
     async def _forward(self, stream: _Stream) -> bool:
         """Send what a stream has, up to `READ_ITEMS`; whether it may have more."""
@@ -350,6 +347,17 @@ class Forwarder:
         if over:
             self._troubles -= over
             self._note(self._clock.now().timestamp(), BACK, subject, "lines are taken again")
+
+
+def troubles(history: HistoryReader) -> list[Fact]:
+    """The facts of loss and refusal that hold still: no return of their subject came after them."""
+    found: list[Fact] = []
+    for fact in history.facts(kinds=(LOST, REFUSED, BACK), limit=_FACTS):
+        if fact.kind == BACK:
+            found = [f for f in found if f.subject != fact.subject]
+        else:
+            found.append(fact)
+    return found
 
 
 def baseline_of(

@@ -126,6 +126,7 @@ async def forward_until(
     record: Record,
     history: History,
     clock: Clock,
+    *,
     writer: LineWriter | None = None,
     **options: float,
 ) -> None:

@@ -10,8 +10,8 @@ from math import isfinite
 
 import numpy as np
 
-from daemon import sqlite
-from daemon.history_reader import HistoryReader
+from daemon import forward, sqlite
+from daemon.history_reader import Fact, HistoryReader
 from daemon.minutes import MINUTE_S
 from daemon.page.trends import DIGEST_S, Floats
 from daemon.plantfile.result import Plant, TrainConfig
@@ -130,6 +130,10 @@ class Source:
         """Plant time of the last readings dropped later than `after`, because the disk was slow. [s]"""
         facts = self._history.facts(after, kinds=("frames_dropped",), limit=1)
         return facts[-1].t if facts else None
+
+    def forward_troubles(self) -> list[Fact]:
+        """What keeps values from the server they are forwarded to, when there is one."""
+        return [] if self._plant.forward is None else forward.troubles(self._history)
 
     def marks(self, train: TrainConfig, after: float) -> tuple[Mark, ...]:
         """Notices raised and cleared later than `after` [s], in order of time."""

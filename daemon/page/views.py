@@ -371,6 +371,11 @@ def _troubles(source: Source, time: SiteTime) -> tuple[str, ...]:
         found.append(
             f"{messages} to {contact} could not be delivered: check the address in the plant file."
         )
+    for fact in source.forward_troubles():
+        found.append(
+            f"Values wait to be forwarded since {time.stamp(fact.t)}; none is lost."
+            f" {fact.detail[:1].upper()}{fact.detail[1:]}."
+        )
     dropped = source.last_drop(time.now - DAY_S)
     if dropped is not None:
         found.append(

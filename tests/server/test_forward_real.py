@@ -26,6 +26,7 @@ from daemon.forward import BACK, LOST, REFUSED
 from daemon.influx import Answer, InfluxWriter, Reply
 from daemon.plantfile.result import Forward
 from daemon.record import Record
+from daemon.service import serve
 from tests.forward_kit import (
     SITE,
     Body,
@@ -40,7 +41,7 @@ from tests.forward_kit import (
 from tests.notices_kit import quick_record
 from tests.server.processes import ROOT, free_port, need
 
-QUICK = {"first_s": 0.05, "longest_s": 0.2, "person_s": 0.1, "look_every_s": 0.05}
+QUICK: dict[str, Any] = {"first_s": 0.05, "longest_s": 0.2, "person_s": 0.1, "look_every_s": 0.05}
 LINE = b"ro_minute,train=A feed_flow=1.5 1767571200"
 REMEDY = "apt-get install -y --no-install-recommends victoria-metrics"
 
@@ -414,6 +415,29 @@ async def test_a_server_in_every_trouble_has_all_in_the_end(tmp_path: Path, stub
     once = [(LOST, "forward"), (REFUSED, "forward"), (BACK, "forward")]
     assert facts == [*once, (LOST, "forward"), (BACK, "forward")]
     assert "s3cret" not in details
+
+
+@pytest.mark.asyncio
+async def test_the_service_forwards(tmp_path: Path, stub: Stub) -> None:
+    """A plant file with a [forward] table is enough: the service sends what its store holds."""
+    plant = forward_plant(tmp_path, stub.url)
+    with open_history(plant) as history:
+        times = await store_minutes(history, plant, yesterday(), 20)
+    (tmp_path / "export.csv").write_text("time," + ",".join(f"X{n}" for n in range(8)) + ",V3\n")
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    wanted = {str(t).encode() for t in times}
+
+    def answer(lines: list[bytes], count: int) -> tuple[int, dict[str, str], bytes]:
+        wanted.difference_update(line.rsplit(b" ", 1)[1] for line in lines)
+        if not wanted:
+            loop.call_soon_threadsafe(stop.set)
+        return 204, {}, b""
+
+    stub.answer = answer
+    async with asyncio.timeout(60):
+        await serve(plant, stop, page=False)
+    assert wanted == set()
 
 
 # kills

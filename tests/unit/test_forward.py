@@ -8,14 +8,16 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
-from influxdb_client import Point
+from influxdb_client.client.write.point import Point
 
-from daemon.forward import BACK, LOST, PARKED, REFUSED, SYSTEMATIC, Forwarder, baseline_of
+from daemon.forward import BACK, LOST, PARKED, REFUSED, SYSTEMATIC, Forwarder, baseline_of, troubles
 from daemon.history import History
 from daemon.influx import Answer, Reply, judge, retry_after_s
 from daemon.lineprotocol import MinuteLines, deviation_lines, line, prefix, tag_value
+from daemon.page import create_app
 from daemon.plantfile import Plant
 from daemon.record import Record
 from tests.fake_clock import FakeClock
@@ -53,7 +55,7 @@ class World:
     async def forward(self, writer: "Server", done: Callable[[], bool], **options: float) -> None:
         """Forward until `done`, and until all facts are stored."""
         await forward_until(
-            done, self.plant, self.record, self.history, self.clock, writer, **options
+            done, self.plant, self.record, self.history, self.clock, writer=writer, **options
         )
         await self.history.flush()
 
@@ -108,7 +110,7 @@ class Server:
 def test_tags_are_escaped_as_by_the_reference_client(text: str) -> None:
     """Names with commas, spaces and equals signs are written as influxdb-client writes them."""
     text = f"{text}, b = {text}"
-    point = Point("m").tag("site", text).field("f", 1.5).time(7)
+    point = Point("m").tag("site", text).field("f", 1.5).time(7)  # type: ignore[no-untyped-call]
     assert f"{prefix('m', [('site', text)])} f=1.5 7" == point.to_line_protocol()
 
 
@@ -337,6 +339,46 @@ async def test_a_refusal_needs_a_person_and_keeps_everything(world: World) -> No
 
 
 @pytest.mark.asyncio
+async def test_each_loss_starts_with_a_short_pause(world: World) -> None:
+    """What the server has taken ends the trouble: the next one is met as if it were the first."""
+    await store_minutes(world.history, world.plant, START, 10)
+    away = Reply(Answer.LATER, "500")
+    server = Server(lambda lines, number: away if number not in (8, 10, 12) else TAKEN)
+    await world.forward(server, lambda: len(server.requests) >= 13, batch_lines=3)
+    # Requests 1 to 7, 9 and 11 failed; rests after requests and looks for new minutes are no pauses.
+    pauses = [s for s in world.clock.slept if s not in (0.0, 0.02, 5.0)][:9]
+    assert max(pauses[4:7]) > 8.0
+    assert max(pauses[7:9]) <= 1.0
+    assert len(server.taken) == 9
+
+
+@pytest.mark.asyncio
+async def test_the_page_says_what_keeps_values_from_the_server(world: World) -> None:
+    """While values wait, the overview says since when and why; once they are taken it does not."""
+    times = await store_minutes(world.history, world.plant, START, 2)
+    app = create_app(world.plant, world.record, world.history, clock=world.clock)
+    with TestClient(app) as client:
+
+        def shown() -> list[str]:
+            found: list[str] = client.get("/api/overview").json()["troubles"]
+            return found
+
+        assert shown() == []
+        refusal = Server(
+            lambda lines, number: Reply(Answer.NEEDS_PERSON, "answered 404: no bucket")
+        )
+        await world.forward(refusal, lambda: len(refusal.requests) >= 2)
+        (told,) = shown()
+        assert told.startswith(
+            "Values wait to be forwarded since Mon 5 Jan, 00:00 UTC; none is lost."
+        )
+        assert told.endswith("Needs a person: answered 404: no bucket.")
+        await world.forward(Server(), world.all_sent(times[-1]))
+        assert shown() == []
+    assert troubles(world.history) == []
+
+
+@pytest.mark.asyncio
 async def test_what_is_too_large_is_sent_in_halves(world: World) -> None:
     """Requests shrink until they fit and stay so; even a minute is sent in pieces."""
     times = await store_minutes(world.history, world.plant, START, 40)
@@ -453,6 +495,64 @@ async def test_digests_wait_for_their_baseline(world: World) -> None:
         if b"ro_normalized" in one
     }
     assert sent == dict(zip(starts, [0.5, 0.5, 0.5, 1.5, 0.5, 0.5], strict=True))
+
+
+class Unreliable(Server):
+    """Answers at random, and may die, losing what it took in the 15 s before (seen of a real one)."""
+
+    def __init__(self, clock: FakeClock, chance: random.Random, bad: set[int]) -> None:
+        super().__init__()
+        self.clock, self.chance, self.bad = clock, chance, bad
+        self.stored: dict[bytes, float] = {}
+        self.away = 0
+        self.last_taken = 0.0
+
+    def write(self, lines: bytes) -> Reply:
+        request = lines.split(b"\n")
+        self.requests.append(request)
+        self.clock.advance(self.chance.uniform(0.1, 12.0))
+        if self.away == 0 and self.chance.random() < 0.05:
+            self.away = self.chance.randint(1, 4)
+            on_disk = self.last_taken - 15.0
+            self.stored = {k: t for k, t in self.stored.items() if t < on_disk}
+        if self.away:
+            self.away -= 1
+            return Reply(Answer.GONE, "refused")
+        if self.chance.random() < 0.2:
+            some = (Answer.LATER, Answer.SLOW, Answer.NEEDS_PERSON)
+            return Reply(self.chance.choice(some), "trouble")
+        if len(request) > 20:
+            return Reply(Answer.TOO_LARGE, "413")
+        if any(int(one.rsplit(b" ", 1)[1]) in self.bad for one in request):
+            return Reply(Answer.BAD_VALUE, "422")
+        self.last_taken = self.clock.monotonic()
+        self.stored |= dict.fromkeys(request, self.last_taken)
+        return TAKEN
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.asyncio
+async def test_nothing_is_lost_whatever_happens(world: World, seed: int) -> None:
+    """Through random answers, dying servers and restarts of ours every line is stored or set aside."""
+    chance = random.Random(seed)
+    times = await store_minutes(world.history, world.plant, START, 80)
+    bad = set(chance.sample(times, 2))
+    server = Unreliable(world.clock, chance, bad)
+    lines = MinuteLines(world.plant.site.name, world.plant.train("A"))
+    expected = {one for t in times for one in lines.of(minute(world.plant, t))}
+
+    def kept() -> set[bytes]:
+        return set(server.stored) | {one.encode() for _, one, _ in world.record.dead_lines()}
+
+    for stop_at in (chance.randint(3, 20), chance.randint(21, 40), 10_000):
+        await world.forward(
+            server,
+            lambda n=stop_at: len(server.requests) >= n or kept() == expected,  # type: ignore[misc]
+            batch_lines=30,
+        )
+    assert kept() == expected
+    dead = {int(one.rsplit(" ", 1)[1]) for _, one, _ in world.record.dead_lines()}
+    assert dead == bad
 
 
 @pytest.mark.asyncio
