@@ -10,6 +10,7 @@ from rules.findings import CauseProbability
 from rules.noise import split
 from rules.sections import Plan
 from rules.signatures import (
+    EVEN,
     INSTRUMENT_PRIOR,
     INSTRUMENT_RATE,
     INSTRUMENT_SIZE,
@@ -55,6 +56,7 @@ class Hypothesis:
     step: float
     rate: tuple[float, float]
     prior: float
+    accelerating: float = EVEN
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +123,7 @@ def _placed(
                 row.step,
                 row.rate,
                 row.prior * weight / len(places),
+                row.accelerating,
             )
         )
     return found
@@ -189,6 +192,7 @@ class Candidates:
         self.spread = np.array([h.spread for h in self.hypotheses])
         self.prior = np.array([h.prior for h in self.hypotheses])
         self.step = np.array([h.step for h in self.hypotheses])
+        self.accelerating = np.array([h.accelerating for h in self.hypotheses])
         self.rate, self.factor = np.array([h.rate for h in self.hypotheses]).T
 
 
@@ -256,9 +260,12 @@ def _timing(candidates: Candidates, history: Shape | None) -> tuple[Array, Array
     """Log-likelihood of the shape in time under each hypothesis, and how probably it was a step."""
     if history is None:
         return np.zeros_like(candidates.step), candidates.step
-    best = max(history.step, history.ramp)
+    best = max(history.step, history.ramp, history.curve)
     step = max(history.step - best, -LARGEST_LOG_RATIO) + np.log(candidates.step)
-    ramp = max(history.ramp - best, -LARGEST_LOG_RATIO) + np.log1p(-candidates.step)
+    ramp = np.logaddexp(
+        max(history.ramp - best, -LARGEST_LOG_RATIO) + np.log1p(-candidates.accelerating),
+        max(history.curve - best, -LARGEST_LOG_RATIO) + np.log(candidates.accelerating),
+    ) + np.log1p(-candidates.step)
     rate = max(abs(history.ramp_rate), 1e-5)
     ramp = ramp + _log_normal(rate, candidates.rate, candidates.factor)
     ramp = ramp - _log_normal(rate, 0.03, 10.0)

@@ -8,6 +8,7 @@ baseline), for a magnitude of 1 of its leading quantity. The columns:
     flow, passage, drop      relative size of the change of normalized permeate flow, salt
              passage and pressure drop there, and the spread of that size between cases
     step     probability that it comes as a step (else as a ramp)
+    accelerating  probability that its growth accelerates, when it grows
     rate     usual rate of a ramp, and its spread as a factor [1/day]
     prior    how common the cause is, relative to the other rows
 
@@ -18,6 +19,9 @@ sizes and priors are common practice, no source).
 
 from dataclasses import dataclass
 from typing import Literal
+
+EVEN = 0.2
+"""Probability that the growth of an ordinary cause accelerates. Common practice, no source."""
 
 Place = Literal["lead", "tail", "any", "all"]
 
@@ -35,15 +39,35 @@ class Signature:
     step: float
     rate: tuple[float, float]
     prior: float
+    accelerating: float = EVEN
 
 
 SIGNATURES: tuple[Signature, ...] = (
-    # Pressure drop first, flow later: growth between the feed channels of the lead elements.
+    # Pressure drop first, flow later: growth between the feed channels of the lead elements,
+    # accelerating over weeks.
     Signature(
-        "biofouling", "lead", 0.85, (-0.20, 0.15), (0.05, 0.10), (1.0, 0.2), 0.01, (0.01, 3.0), 1.0
+        "biofouling",
+        "lead",
+        0.85,
+        (-0.20, 0.15),
+        (0.05, 0.10),
+        (1.0, 0.2),
+        0.01,
+        (0.01, 3.0),
+        1.0,
+        0.7,
     ),
     Signature(
-        "biofouling", "all", 0.15, (-0.20, 0.15), (0.05, 0.10), (1.0, 0.2), 0.01, (0.01, 3.0), 1.0
+        "biofouling",
+        "all",
+        0.15,
+        (-0.20, 0.15),
+        (0.05, 0.10),
+        (1.0, 0.2),
+        0.01,
+        (0.01, 3.0),
+        1.0,
+        0.7,
     ),
     # Particles block channels and cover membrane at about the same pace.
     Signature(

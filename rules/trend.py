@@ -1,6 +1,7 @@
 """How a deviation came about in time: onset, step or ramp, local slope, and when a limit will be reached."""
 
 from dataclasses import dataclass
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +18,12 @@ LARGEST_LOG_RATIO = 12.0
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """The two simplest histories that end in today's deviation, fitted to one series.
+    """The simplest histories that end in today's deviation, fitted to one series.
 
-    onset : start of the better of the two. [d]
-    step, ramp : their maximum log-likelihoods over no change at all. [nats]
+    onset : start of the best of them. [d]
+    step, ramp, curve : their maximum log-likelihoods over no change at all: a sudden change, one
+        that grows evenly, one that accelerates (with the square of time). [nats]
+    step_onset, ramp_onset : their starts. [d]
     step_size : height of the best step. [-]
     ramp_rate : slope of the best ramp. [1/d]
     """
@@ -28,6 +31,7 @@ class Shape:
     onset: float
     step: float
     ramp: float
+    curve: float
     step_onset: float
     ramp_onset: float
     step_size: float
@@ -35,7 +39,7 @@ class Shape:
 
 
 def shape(days: Array, values: Array, sigma: Array, level_sigma: float) -> Shape | None:
-    """Fit a step and a ramp with free onset to one series of deviations.
+    """Fit a step, a ramp and an accelerating growth with free onset to one series of deviations.
 
     days : (n,) increasing times. [d]
     values : (n,) deviations; NaN are left out. [-]
@@ -43,29 +47,30 @@ def shape(days: Array, values: Array, sigma: Array, level_sigma: float) -> Shape
     level_sigma : standard deviation of the level before the change about zero. [-]
     returns : None under six values.
 
-    Source: least squares with a change point, the onset by maximum likelihood over a grid; the
-    level before the change has a normal prior about the baseline.
+    Source: least squares with a change point, the onset by maximum likelihood over every gap between
+    two values; the level before the change has a normal prior about the baseline.
     """
     known = np.isfinite(values) & np.isfinite(sigma) & (sigma > 0)
     t, y, s = days[known], values[known], sigma[known]
     if len(t) < 6:
         return None
-    edges = (t[:-1] + t[1:]) / 2.0
-    onsets = edges[np.unique(np.linspace(0, len(edges) - 1, 90).astype(int))]
-    after = np.maximum(t[None, :] - onsets[:, None], 0.0)
     weight = 1.0 / s**2
-    fits = [_fit(basis, y, weight, level_sigma) for basis in ((after > 0).astype(float), after)]
-    # The scatter about the better fit, when larger than expected, is the noise to judge by.
-    best = min(float(rss.min()) for _, rss in fits)
+    onsets = (t[:-1] + t[1:]) / 2.0
+    fits = [_fit(t, y, weight, onsets, power, level_sigma) for power in (0, 1, 2)]
+    # The scatter about the best fit, when larger than expected, is the noise to judge by.
+    best = min(float(left.min()) for _, left in fits)
     inflation = max(1.0, best / max(len(t) - 3, 1))
-    flat = _flat(y, weight, level_sigma)
-    scores = [CORRELATION * (flat - rss) / (2.0 * inflation) for _, rss in fits]
+    total = float(weight.sum()) + level_sigma**-2
+    flat = float((weight * y**2).sum() - (weight * y).sum() ** 2 / total)
+    scores = [CORRELATION * (flat - left) / (2.0 * inflation) for _, left in fits]
     at = [int(np.argmax(score)) for score in scores]
-    step, ramp = (float(score[k]) for score, k in zip(scores, at, strict=True))
+    step, ramp, curve = (float(score[k]) for score, k in zip(scores, at, strict=True))
+    first = int(np.argmax([step, ramp, curve]))
     return Shape(
-        onset=float(onsets[at[0]] if step >= ramp else onsets[at[1]]),
+        onset=float(onsets[at[first]]),
         step=step,
         ramp=ramp,
+        curve=curve,
         step_onset=float(onsets[at[0]]),
         ramp_onset=float(onsets[at[1]]),
         step_size=float(fits[0][0][at[0]]),
@@ -73,23 +78,32 @@ def shape(days: Array, values: Array, sigma: Array, level_sigma: float) -> Shape
     )
 
 
-def _flat(y: Array, weight: Array, level_sigma: float) -> float:
-    total = float(weight.sum()) + level_sigma**-2
-    return float((weight * y**2).sum() - (weight * y).sum() ** 2 / total)
+def _fit(
+    t: Array, y: Array, weight: Array, onsets: Array, power: int, level_sigma: float
+) -> tuple[Array, Array]:
+    """Fit level + size · (t − onset)^power for every onset; sizes, and weighted squares left.
 
+    The sums over the values after each onset come from sums from the end, by the binomial theorem:
+    all onsets in one pass.
+    """
+    now = t[-1]
+    x, e = t - now, onsets - now
+    raised = x[None, :] ** np.arange(2 * power + 1)[:, None]
+    after = np.cumsum((weight * raised)[:, ::-1], axis=1)[:, ::-1][:, 1:]
+    after_y = np.cumsum((weight * y * raised[: power + 1])[:, ::-1], axis=1)[:, ::-1][:, 1:]
 
-def _fit(basis: Array, y: Array, weight: Array, level_sigma: float) -> tuple[Array, Array]:
-    """Coefficient of each row of `basis` (m, n) beside a level, and the weighted squares left."""
+    def moment(sums: Array, degree: int) -> Array:
+        terms = [comb(degree, j) * (-e) ** (degree - j) * sums[j] for j in range(degree + 1)]
+        return np.asarray(sum(terms[1:], start=terms[0]))
+
     w0 = float(weight.sum()) + level_sigma**-2
     wy = float((weight * y).sum())
-    wb = basis @ weight
-    wbb = (basis**2) @ weight
-    wby = basis @ (weight * y)
+    wb, wbb, wby = moment(after, power), moment(after, 2 * power), moment(after_y, power)
     determinant = np.maximum(wbb * w0 - wb**2, 1e-300)
-    slope = (wby * w0 - wb * wy) / determinant
-    level = (wy - slope * wb) / w0
-    squares = float((weight * y**2).sum()) - slope * wby - level * wy
-    return slope, np.maximum(squares, 0.0)
+    size = (wby * w0 - wb * wy) / determinant
+    level = (wy - size * wb) / w0
+    left = float((weight * y**2).sum()) - size * wby - level * wy
+    return size, np.maximum(left, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ import tomllib
 from pathlib import Path
 
 from rules.findings import Finding
-from tests.simulated import Confirmed, run
+from tests.simulated import DAY_S, Confirmed, run
 
 SCENARIOS = Path(__file__).parents[2] / "simulator" / "scenarios"
 HEALTHY_SEEDS = 4
@@ -52,6 +52,9 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=8)
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--step", type=float, default=900.0)
+    parser.add_argument(
+        "--after", type=float, default=4.0, help="days to go on after the first notice"
+    )
     chosen = parser.parse_args()
     names = chosen.scenarios or sorted(p.stem for p in SCENARIOS.glob("*.toml"))
     print(f"{'scenario':22} seed {'day':>6} cause (probability), stage, action, class; matter")
@@ -73,6 +76,9 @@ def main() -> None:
                 for finding in step.findings:
                     if finding.matter in confirmed.active and finding.causes:
                         last[finding.matter] = right(wanted, finding, plant.train.id)
+                told = [t for t, f in confirmed.raised if not f.matter.startswith("limit:")]
+                if told and at > told[0] + chosen.after * DAY_S and wanted["outcome"] != "silence":
+                    break
             spent = time.process_time() - began
             marks = []
             for at, finding in confirmed.raised:

@@ -1,0 +1,104 @@
+"""Step or ramp, onset, slope and forecast, on series made by hand."""
+
+import numpy as np
+import pytest
+
+from rules import trend
+
+DAYS = np.arange(0.0, 30.0, 0.25)
+RNG = np.random.default_rng(7)
+NOISE = RNG.normal(0.0, 0.004, len(DAYS))
+SIGMA = np.full(len(DAYS), 0.005)
+
+
+def test_a_step_is_a_step() -> None:
+    """A step of 5 per cent on day 20 is found there, of that size, and preferred over a ramp."""
+    found = trend.shape(DAYS, NOISE + 0.05 * (DAYS > 20.0), SIGMA, 0.01)
+    assert found is not None
+    assert found.step > found.ramp + 3.0
+    assert found.onset == pytest.approx(20.0, abs=0.5)
+    assert found.step_size == pytest.approx(0.05, abs=0.005)
+
+
+def test_a_ramp_is_a_ramp() -> None:
+    """A decline of 0.5 per cent a day from day 15 is found with its rate, and preferred over a step."""
+    found = trend.shape(DAYS, NOISE - 0.005 * np.maximum(DAYS - 15.0, 0.0), SIGMA, 0.01)
+    assert found is not None
+    assert found.ramp > found.step + 3.0
+    assert found.onset == pytest.approx(15.0, abs=1.5)
+    assert found.ramp_rate == pytest.approx(-0.005, abs=0.0005)
+
+
+def test_growth_that_accelerates_is_told() -> None:
+    """Growth with the square of time is preferred over a ramp, with its onset; an even ramp is not."""
+    grown = np.maximum(DAYS - 10.0, 0.0)
+    found = trend.shape(DAYS, NOISE + 0.0005 * grown**2, SIGMA, 0.01)
+    assert found is not None
+    assert found.curve > found.ramp + 3.0
+    assert found.onset == pytest.approx(10.0, abs=2.0)
+    even = trend.shape(DAYS, NOISE + 0.01 * grown, SIGMA, 0.01)
+    assert even is not None
+    assert even.ramp > even.curve + 3.0
+
+
+def test_fits_agree_with_least_squares() -> None:
+    """The sizes found in one pass are those of numpy's least squares at the chosen onset."""
+    values = NOISE + 0.01 * np.maximum(DAYS - 12.0, 0.0)
+    found = trend.shape(DAYS, values, SIGMA, 1e6)
+    assert found is not None
+    for onset, power, size in (
+        (found.step_onset, 0, found.step_size),
+        (found.ramp_onset, 1, found.ramp_rate),
+    ):
+        basis = np.where(onset < DAYS, (DAYS - onset) ** power, 0.0)
+        expected = np.linalg.lstsq(np.stack([basis, np.ones_like(DAYS)], 1), values, rcond=None)[0]
+        assert size == pytest.approx(float(expected[0]), rel=1e-6)
+
+
+def test_shape_ignores_gaps_and_needs_six() -> None:
+    """Missing values are left out; under six values there is no shape."""
+    values = NOISE + 0.05 * (DAYS > 20.0)
+    holes = values.copy()
+    holes[::3] = np.nan
+    found = trend.shape(DAYS, holes, SIGMA, 0.01)
+    assert found is not None
+    assert found.onset == pytest.approx(20.0, abs=0.75)
+    assert trend.shape(DAYS[:5], values[:5], SIGMA[:5], 0.01) is None
+
+
+def test_forecast_on_an_exact_line() -> None:
+    """On a line without scatter the limit is met exactly when hand calculation says."""
+    line = trend.local_slope(DAYS, -0.004 * (DAYS - 10.0), 30.0, 20.0)
+    assert line is not None
+    assert (line.level, line.slope) == pytest.approx((-0.08, -0.004))
+    found = trend.days_to(-0.1, line)
+    assert found is not None
+    assert found[0] == pytest.approx(5.0)
+    assert found[1] == pytest.approx(5.0, abs=0.01)
+
+
+def test_forecast_range_holds_the_truth_mostly() -> None:
+    """The 10 to 90 per cent range covers the true day in most of 200 noisy repeats, and not by being endless."""
+    hits = 0
+    rng = np.random.default_rng(3)
+    for _ in range(200):
+        values = 0.01 * (DAYS - 10.0) + rng.normal(0.0, 0.01, len(DAYS))
+        line = trend.local_slope(DAYS, values, 30.0, 20.0)
+        assert line is not None
+        found = trend.days_to(0.25, line)  # truly met on day 35, in 5 days
+        assert found is not None
+        early, late = found[1], found[2]
+        assert late is not None
+        hits += early <= 5.0 <= late
+    assert hits >= 160
+
+
+def test_no_forecast_away_from_the_limit() -> None:
+    """A line that runs away from the limit, or hardly runs, gives no forecast; a limit passed gives 0."""
+    away = trend.Slope(-0.05, 0.004, 0.001, 0.0005)
+    flat = trend.Slope(-0.05, -0.0005, 0.001, 0.0005)
+    past = trend.Slope(-0.12, -0.004, 0.001, 0.0005)
+    assert trend.days_to(-0.1, away) is None
+    assert trend.days_to(-0.1, flat) is None
+    assert trend.days_to(-0.1, past) == (0.0, 0.0, 0.0)
+    assert trend.local_slope(DAYS[:4], DAYS[:4], 1.0, 0.0) is None
