@@ -6,8 +6,10 @@ from math import expm1
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from daemon import words
 from daemon.plantfile.result import Plant
 from daemon.record import Notice
+from rules.explain import CAUSE_WORDS, LONGEST_MESSAGE, SHORT_WORDS
 
 WORDS = {
     "raised": "new",
@@ -16,26 +18,12 @@ WORDS = {
     "unshelved": "shelf time over, still there",
     "in_service": "in service again, still there",
 }
-_ACTION_WORDS = {
-    "clean": "clean",
-    "probe": "survey and probe the vessels",
-    "replace": "replace",
-    "check_instrument": "check the instrument",
-    "adjust_operation": "adjust the operation",
-    "watch": "watch",
-}
-_QUANTITY_WORDS = {
-    "permeate_flow": "permeate flow",
-    "salt_passage": "salt passage",
-    "pressure_drop": "pressure drop",
-}
-LONGEST_MESSAGE = 320
 
 
 def cause_words(cause: Mapping[str, Any]) -> str:
-    """One cause in words; an instrument fault names its transmitter."""
-    words = str(cause["cause"]).replace("_", " ")
-    return f"{words} ({cause['point']})" if cause.get("point") else words
+    """One cause in words; a transmitter's error names its transmitter."""
+    name = CAUSE_WORDS[cause["cause"]]
+    return f"{name} ({cause['point']})" if cause.get("point") else name
 
 
 def local(at: float, zone: ZoneInfo) -> str:
@@ -49,24 +37,28 @@ def title(plant: Plant, notice: Notice, event: str, *, back: bool = False) -> st
     name = plant.train(notice.train).name
     train = f"train {notice.train}" + (f" ({name})" if name and name != notice.train else "")
     where = f" stage {notice.stage}" if notice.stage is not None else ""
-    causes = notice.causes
-    what = (
-        cause_words(causes[0]) if causes and causes[0]["cause"] != "none" else matter_words(notice)
+    return (
+        f"{notice.key} {notice.notice_class.capitalize()}, {word}:"
+        f" {train}{where}, {matter_words(notice)}"
     )
-    return f"{notice.key} {notice.notice_class.capitalize()}, {word}: {train}{where}, {what}"
 
 
 def matter_words(notice: Notice) -> str:
-    """What a notice without a cause is about."""
+    """What a notice is about: what was seen, or the first cause of a change of performance."""
     kind, _, rest = notice.matter.partition(":")
-    return f"{kind.replace('_', ' ')} {rest}".strip()
+    if kind in words.MATTERS:
+        seen = words.MATTERS[kind]
+        return f"{seen[0].lower()}{seen[1:]}" + (f" ({rest})" if rest else "")
+    return cause_words(notice.causes[0]) if notice.causes else kind.replace("_", " ")
 
 
 def cleared_message(notice: Notice) -> str:
     """The message of a condition that has gone."""
-    what = cause_words(notice.causes[0]) if notice.causes else matter_words(notice)
-    words = f"Back to normal: {what}. It was: {notice.message}"
-    return words if len(words) <= LONGEST_MESSAGE else words[: LONGEST_MESSAGE - 1] + "…"
+    kind, _, rest = notice.matter.partition(":")
+    if kind in words.OVER:
+        return f"Train {notice.train}: {rest or kind} {words.OVER[kind]}."
+    said = f"Back to normal: {matter_words(notice)}. It was: {notice.message}"
+    return said if len(said) <= LONGEST_MESSAGE else said[: LONGEST_MESSAGE - 1] + "…"
 
 
 def text(plant: Plant, notice: Notice, event: str, message: str, reasons: tuple[str, ...]) -> str:
@@ -80,10 +72,11 @@ def text(plant: Plant, notice: Notice, event: str, message: str, reasons: tuple[
             lines.append("Please acknowledge it.")
         lines.append(f"Site: {plant.site.name}. Notice {notice.id}.")
         return "\n".join(lines)
-    lines.append(f"Do: {_ACTION_WORDS[notice.action]}. Priority {notice.priority}.")
+    lines.append(f"Do: {words.ACTIONS[notice.action].sentence} Priority {notice.priority}.")
     if notice.picture.get("since") is not None:
         lines.append(f"Since {local(notice.picture['since'], zone)}.")
-    if notice.causes:
+    # Of what was seen, such as a lost link, one certain cause says nothing new.
+    if notice.matter == "performance" and notice.causes:
         shown = [f"{cause_words(c)} {c['probability']:.0%}" for c in notice.causes[:3]]
         lines.append("Causes: " + ", ".join(shown) + ".")
     if notice.forecast is not None:
@@ -105,7 +98,7 @@ def _forecast(forecast: Mapping[str, Any], zone: ZoneInfo) -> str:
         else f"between {early} and {local(forecast['late'], zone)}"
     )
     return (
-        f"Forecast: {_QUANTITY_WORDS.get(quantity, quantity)} reaches its limit about"
+        f"Forecast: {SHORT_WORDS.get(quantity, quantity)} reaches its limit about"
         f" {local(forecast['limit_at'], zone)}, {span}."
     )
 
@@ -113,9 +106,7 @@ def _forecast(forecast: Mapping[str, Any], zone: ZoneInfo) -> str:
 def _deviations(deviation: Mapping[str, Mapping[str, float]]) -> list[str]:
     return [
         f"{'train' if section == 'train' else f'stage {section}'} "
-        + ", ".join(
-            f"{_QUANTITY_WORDS.get(q, q)} {100 * expm1(v):+.1f} %" for q, v in values.items()
-        )
+        + ", ".join(f"{SHORT_WORDS.get(q, q)} {100 * expm1(v):+.1f} %" for q, v in values.items())
         for section, values in deviation.items()
         if values
     ]

@@ -11,7 +11,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from daemon import messages, plantfile
+from daemon import messages, plantfile, words
 from daemon.notices import Notices
 from daemon.record import Notice, Record, iso
 
@@ -117,23 +117,12 @@ def _print(found: list[Notice], zone: ZoneInfo) -> None:
         table.add_row(
             notice.id,
             notice.priority,
-            STATE_WORDS.get(str(notice.state), str(notice.state)),
+            words.LIFE[notice.state.value],
             messages.local(notice.raised_at, zone) if notice.raised_at is not None else "",
             notice.message,
-            notice.action.replace("_", " "),
+            words.ACTIONS[notice.action].name,
         )
     console.print(table)
-
-
-STATE_WORDS = {
-    "NORM": "closed",
-    "UNACK": "not acknowledged",
-    "ACKED": "acknowledged",
-    "RTNUN": "gone, not acknowledged",
-    "SHLVD": "shelved",
-    "DSUPR": "suppressed while not producing",
-    "OOSRV": "out of service",
-}
 
 
 def _show(record: Record, notice_id: str, *, as_json: bool) -> None:
@@ -158,9 +147,7 @@ def _show(record: Record, notice_id: str, *, as_json: bool) -> None:
         )
         return
     console = Console()
-    console.print(
-        f"{notice.id}  {STATE_WORDS.get(str(notice.state), str(notice.state))}", highlight=False
-    )
+    console.print(f"{notice.id}  {words.LIFE[notice.state.value]}", highlight=False)
     console.print(notice.message)
     for sentence in notice.evidence:
         console.print(f"  - {sentence}", highlight=False)

@@ -16,9 +16,10 @@ from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from daemon import words
 from daemon.clock import Clock, SystemClock
 from daemon.history_reader import HistoryReader
-from daemon.page import views, words
+from daemon.page import views
 from daemon.page.source import Source
 from daemon.plantfile.result import Plant
 from daemon.record import Record

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from daemon import words
 from daemon.lifecycle import SET_ASIDE, State
-from daemon.page import words
 from daemon.page.times import SiteTime, iso
 from daemon.plantfile.result import TrainConfig
 from daemon.record import Notice
@@ -151,14 +151,14 @@ def _title(notice: Notice, kind: str, where: str) -> str:
     """Cause in plain words and its place; a close second cause is named too."""
     if kind in words.MATTERS:
         return f"{words.MATTERS[kind]}: {where}"
-    names = [words.CAUSES[notice.cause].name]
+    names = [words.cause_name(notice.cause)]
     if len(notice.causes) > 1:
         first, second = notice.causes[:2]
         if second["probability"] >= CLOSE * first["probability"] and second["cause"] not in (
             first["cause"],
             "none",
         ):
-            names.append(words.CAUSES[second["cause"]].name)
+            names.append(words.cause_name(second["cause"]))
             names[1] = names[1] if names[1][:2].isupper() else names[1][0].lower() + names[1][1:]
     return f"{' or '.join(names)}, {where}"
 
@@ -166,14 +166,14 @@ def _title(notice: Notice, kind: str, where: str) -> str:
 def _causes(notice: Notice) -> tuple[CauseView, ...]:
     found = []
     for candidate in notice.causes[:MOST_CAUSES]:
-        entry = words.CAUSES[candidate["cause"]]
+        entry, name = words.CAUSES[candidate["cause"]], words.cause_name(candidate["cause"])
         share = 100.0 * float(candidate["probability"])
         # Rounding must not claim a certainty that the rules do not have.
         text = "over 99 %" if share > 99 else "under 1 %" if share < 1 else f"{share:.0f} %"
         found.append(
             CauseView(
                 cause=candidate["cause"],
-                name=f"{entry.name} ({candidate['point']})" if candidate["point"] else entry.name,
+                name=f"{name} ({candidate['point']})" if candidate["point"] else name,
                 what=entry.what,
                 percent=round(share, 1),
                 percent_text=text,

@@ -6,7 +6,8 @@ from typing import Literal
 
 import numpy as np
 
-from daemon.page import trends, words
+from daemon import words
+from daemon.page import trends
 from daemon.page.noticeview import NoticeView, notice_views
 from daemon.page.source import Latest, Source, TrainHistory
 from daemon.page.times import SiteTime, ago, iso

@@ -42,12 +42,13 @@ def test_a_message_says_what_where_when_why_and_what_to_do(tmp_path: Path) -> No
     assert messages.text(site, notice, "raised", notice.message, ("it moved",)).split("\n") == [
         "Scaling grows in stage 1.",
         "New: it moved.",
-        "Do: clean. Priority medium.",
+        "Do: Plan a cleaning of the place named here and save the readings of the day before and after it."
+        " Priority medium.",
         "Since Sat 2026-01-03 18:00 -0600.",
-        "Causes: scaling 81%, instrument fault (A/1/feed_pressure) 10%.",
-        "Forecast: permeate flow reaches its limit about Fri 2026-01-09 18:00 -0600,"
+        "Causes: scaling 81%, transmitter error (A/1/feed_pressure) 10%.",
+        "Forecast: flow reaches its limit about Fri 2026-01-09 18:00 -0600,"
         " between Thu 2026-01-08 18:00 -0600 and Tue 2026-01-13 18:00 -0600.",
-        "Against the baseline: stage 1 permeate flow -5.0 %, pressure drop +12.3 %.",
+        "Against the baseline: stage 1 flow -5.0 %, pressure drop +12.3 %.",
         "Salt passage is unchanged.",
         "Site: Invented wells. Notice A-0007.",
     ]
@@ -68,7 +69,7 @@ def test_a_notice_without_a_cause_is_named_by_its_matter(tmp_path: Path) -> None
         )
     )
     title = messages.title(plant(tmp_path), notice, "raised")
-    assert title == "[A-0007/1] Alarm, new: train A (Line A), link plc_1"
+    assert title == "[A-0007/1] Alarm, new: train A (Line A), no answer (plc_1)"
 
 
 def test_the_end_asks_for_an_acknowledgement(tmp_path: Path) -> None:

@@ -12,12 +12,13 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from daemon import words
 from daemon.history import History
 from daemon.history_reader import HistoryReader
 from daemon.lifecycle import State
 from daemon.notices import Notices
 from daemon.page import app as page_app
-from daemon.page import create_app, words
+from daemon.page import create_app
 from daemon.plantfile import Plant
 from daemon.record import Progress, Record
 from rules import findings, train
@@ -152,7 +153,7 @@ def test_notice_says_everything_a_technician_asks(bench: Bench) -> None:
     assert notice["where"] == "Stage 2"
     assert notice["since_text"] == "Fri 20 Mar, 10:04 CET"  # before the change to summer time
     assert [c["percent_text"] for c in notice["causes"]] == ["81 %", "11 %", "5 %", "3 %"]
-    assert notice["causes"][3]["name"] == "Instrument fault (A/2/permeate_flow)"
+    assert notice["causes"][3]["name"] == "Transmitter error (A/2/permeate_flow)"
     assert len(notice["evidence"]) == 3
     assert notice["action_text"] == "Clean"
     assert notice["by_when"] == "Before Thu 2 Apr (in 2 days)."

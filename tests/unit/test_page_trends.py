@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.page import trends, words
+from daemon import words
+from daemon.page import trends
 from daemon.page.times import SiteTime, ago
 
 

@@ -1,105 +1,97 @@
-"""The page's vocabulary: causes, actions, states, quantities and roles in a technician's words."""
+"""The vocabulary of messages, page and commands: causes, actions, matters, states and roles in plain words."""
 
 from dataclasses import dataclass
+
+from rules.explain import CAUSE_WORDS
 
 
 @dataclass(frozen=True, slots=True)
 class CauseWords:
-    """A cause by name, what it is in a few words, and what follows when nobody acts."""
+    """What a cause is in a few words, and what follows when nobody acts. Its name: `cause_name`."""
 
-    name: str
     what: str
     neglect: str
 
 
 CAUSES: dict[str, CauseWords] = {
     "biofouling": CauseWords(
-        "Biofouling",
         "a living film grows on the spacer, first in the lead elements",
         "The film grows faster the longer it stays. Pressure drop rises first, then flow falls, and an"
         " old film no longer comes off completely.",
     ),
     "colloidal_fouling": CauseWords(
-        "Colloidal fouling",
         "fine particles settle on the membrane, first in the lead elements",
         "The layer packs tighter with every day under pressure. More feed pressure is needed for the"
         " same water, and a packed layer resists cleaning.",
     ),
     "metal_oxide_fouling": CauseWords(
-        "Metal oxide fouling",
         "iron, manganese or aluminum settles in the lead elements",
         "Flow keeps falling and pressure drop keeps rising. Deposited metal can also speed up oxidation"
         " of the membrane.",
     ),
     "organic_fouling": CauseWords(
-        "Organic fouling",
         "organic matter from the feed coats the membrane",
         "Flow keeps falling. The coating feeds a biofilm and becomes harder to lift.",
     ),
     "scaling": CauseWords(
-        "Scaling",
         "salts crystallize where the water is most concentrated, at the tail of the train",
         "Crystals seed more crystals, so the decline speeds up. Hard scale may stay after cleaning, and"
         " the tail elements are then lost.",
     ),
     "oxidation_damage": CauseWords(
-        "Oxidation damage",
         "an oxidant attacks the membrane: more salt passes, usually with more flow",
         "The damage cannot be undone, and it goes on as long as oxidant reaches the membranes. Permeate"
         " quality keeps getting worse.",
     ),
     "abrasion": CauseWords(
-        "Abrasion",
         "hard particles scratch the lead elements",
         "Salt passage of the lead elements keeps rising, and cleaning will not bring it back.",
     ),
     "damaged_element": CauseWords(
-        "Damaged element",
         "one element leaks feed water into its permeate",
         "Permeate quality stays worse at once and may get worse in steps.",
     ),
     "o_ring_leak": CauseWords(
-        "O-ring leak",
         "a seal of an interconnector or adapter lets feed water into the permeate tube",
         "Permeate quality stays worse. A worn seal lets more through with every start and stop.",
     ),
     "brine_seal_bypass": CauseWords(
-        "Brine seal bypass",
         "feed water flows around an element instead of through it",
         "The bypassed element is poorly swept, so it fouls and scales sooner than its neighbors.",
     ),
     "compaction": CauseWords(
-        "Compaction",
         "pressure and warmth have pressed the membrane denser",
         "Flow settles at a lower level, for good. More feed pressure is needed for the same water.",
     ),
     "permeate_backpressure": CauseWords(
-        "Permeate back pressure",
         "something downstream holds the permeate back",
         "Less water is made at the same feed pressure. If the pressure is high enough when the train"
         " stops, membranes can be torn.",
     ),
     "instrument_fault": CauseWords(
-        "Instrument fault",
         "a transmitter reads wrong; the membranes are probably sound",
         "Real changes stay hidden behind the wrong reading, and operators may adjust the train to it.",
     ),
     "operating_change": CauseWords(
-        "Changed operation",
         "the train is run differently than before",
         "The membranes are not to blame, but the new operating point may wear them sooner.",
     ),
     "none": CauseWords(
-        "Cause not known",
         "the readings fit none of the known causes",
         "The change may go on. The forecast below, if there is one, says how soon it matters.",
     ),
 }
 
 
+def cause_name(cause: str) -> str:
+    """A cause as the first words of a line: ``O-ring leak``."""
+    name = CAUSE_WORDS[cause]
+    return name[0].upper() + name[1:]
+
+
 @dataclass(frozen=True, slots=True)
 class ActionWords:
-    """An action as one word for a card and as one sentence for the train's page."""
+    """An action in a word or two, and as one sentence."""
 
     name: str
     sentence: str
@@ -137,8 +129,18 @@ MATTERS: dict[str, str] = {
     "value": "No usable value",
     "frozen": "Frozen reading",
     "limit": "Pressure drop at its absolute limit",
+    "baseline": "No baseline",
 }
 """Matters that are named by what was seen, not by a cause."""
+
+OVER: dict[str, str] = {
+    "link": "answers again",
+    "value": "gives values again",
+    "frozen": "moves again",
+    "limit": "is below its limit again",
+    "baseline": "is there",
+}
+"""What there is to say of the same when it has gone."""
 
 NEGLECT: dict[str, str] = {
     "link": "The train goes unwatched: nothing that happens to its membranes will be noticed.",
