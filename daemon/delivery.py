@@ -21,7 +21,8 @@ import apprise
 
 from daemon.clock import Clock
 from daemon.plantfile.result import Plant
-from daemon.record import Outgoing, Record
+from daemon.record import Record
+from daemon.rows import Outgoing
 
 _log = logging.getLogger(__name__)
 Address = tuple[str, int]  # name of the contact, position in its list of addresses

@@ -18,7 +18,7 @@ from typing import Any
 
 from daemon import messages
 from daemon.lifecycle import SET_ASIDE, Delay, Event, State, advance
-from daemon.record import Notice, iso
+from daemon.rows import Notice, iso
 from rules.findings import Finding, Presence
 
 SUPPRESSING = ("stopped", "starting", "flushing", "cleaning")

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from daemon import words
 from daemon.plantfile.result import Plant
-from daemon.record import Notice
+from daemon.rows import Notice
 from rules.explain import CAUSE_WORDS, LONGEST_MESSAGE, SHORT_WORDS
 
 WORDS = {

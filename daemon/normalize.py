@@ -12,7 +12,8 @@ import numpy as np
 from daemon.minutes import MINUTE_S, Minute
 from daemon.notices import Notices
 from daemon.plantfile.result import TrainConfig
-from daemon.record import JournalLine, MaintenanceEvent, Record
+from daemon.record import Record
+from daemon.rows import JournalLine, MaintenanceEvent
 from rules import sections
 from rules.baseline import Baseline, BaselineRule
 from rules.design import ElementTest

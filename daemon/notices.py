@@ -17,16 +17,8 @@ from daemon.hours import next_working_time
 from daemon.judgement import STATES, Round, Step, closed_if_done, come_back, mark_told, short_body
 from daemon.lifecycle import Event, NotPossible, State, advance
 from daemon.plantfile.result import Plant
-from daemon.record import (
-    BaselineLike,
-    DigestLike,
-    JournalLine,
-    Notice,
-    Progress,
-    Record,
-    dumps,
-    iso,
-)
+from daemon.record import BaselineLike, DigestLike, Record
+from daemon.rows import JournalLine, Notice, Progress, dumps, iso
 from rules.findings import Finding
 
 

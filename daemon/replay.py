@@ -15,7 +15,8 @@ from daemon.minutes import Minute, MinuteAccumulator
 from daemon.normalize import Normalizer
 from daemon.notices import Notices
 from daemon.plantfile import Plant, TrainConfig
-from daemon.record import JournalLine, Record, iso
+from daemon.record import Record
+from daemon.rows import JournalLine, iso
 from daemon.service import lines_of
 from drivers.historian import CsvReport, HistorianCsv
 from drivers.protocol import BadSource, Quality, Reading

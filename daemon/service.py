@@ -24,7 +24,8 @@ from daemon.page import create_app
 from daemon.page.server import PageServer
 from daemon.plantfile import Plant, TrainConfig
 from daemon.poll import poll_device
-from daemon.record import JournalLine, Record
+from daemon.record import Record
+from daemon.rows import JournalLine
 from daemon.supervise import Part, supervise
 from drivers.connect import connect
 from drivers.protocol import Driver, LinkDown, Reading

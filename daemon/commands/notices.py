@@ -13,7 +13,8 @@ from rich.table import Table
 
 from daemon import messages, plantfile, words
 from daemon.notices import Notices
-from daemon.record import Notice, Record, iso
+from daemon.record import Record
+from daemon.rows import Notice, iso
 
 
 def notices(

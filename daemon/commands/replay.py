@@ -12,9 +12,10 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from daemon import plantfile
-from daemon.record import JournalLine, Record
+from daemon.record import Record
 from daemon.replay import Source, write_trends
 from daemon.replay import replay as run_replay
+from daemon.rows import JournalLine
 
 
 def replay(

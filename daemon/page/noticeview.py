@@ -9,7 +9,7 @@ from daemon import words
 from daemon.lifecycle import SET_ASIDE, State
 from daemon.page.times import SiteTime, iso
 from daemon.plantfile.result import TrainConfig
-from daemon.record import Notice
+from daemon.rows import Notice
 
 MOST_CAUSES = 5  # more candidates than these are noise to a reader
 CLOSE = 0.5  # a second cause at least this share of the first is named in the title

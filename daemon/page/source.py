@@ -15,7 +15,8 @@ from daemon.history_reader import Fact, HistoryReader
 from daemon.minutes import MINUTE_S
 from daemon.page.trends import DIGEST_S, Floats
 from daemon.plantfile.result import Plant, TrainConfig
-from daemon.record import Notice, Record
+from daemon.record import Record
+from daemon.rows import Notice
 from drivers.protocol import Quality
 from rules.baseline import Baseline
 from rules.train import QUANTITIES

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from daemon.notices import NoticeError, Notices
 from daemon.plantfile.result import Contact, Plant
-from daemon.record import JournalLine, Record
+from daemon.record import Record
+from daemon.rows import JournalLine
 from rules.findings import CauseProbability, Finding, Presence
 from tests.notices_kit import HOUR, START, FakeDigest, finding, plant, quick_record
 

@@ -22,8 +22,9 @@ from aiosmtpd.controller import Controller
 from daemon import plantfile
 from daemon.normalize import Outcome
 from daemon.plantfile import Plant
-from daemon.record import JournalLine, Record
+from daemon.record import Record
 from daemon.replay import Source, replay
+from daemon.rows import JournalLine
 from daemon.service import lines_of, serve
 
 ROOT = Path(__file__).parents[2]

@@ -22,7 +22,8 @@ from daemon.delivery import (
 )
 from daemon.notices import Notices
 from daemon.plantfile.result import Contact, Plant
-from daemon.record import Outgoing, Record
+from daemon.record import Record
+from daemon.rows import Outgoing
 from daemon.sqlite import WriteFailed
 from rules.findings import Presence
 from tests.fake_clock import FakeClock

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from daemon import messages
 from daemon.judgement import Round
-from daemon.record import Notice
+from daemon.rows import Notice
 from rules.findings import CauseProbability, Finding, Forecast, Presence
 from tests.notices_kit import DAY, START, finding, plant
 

@@ -20,7 +20,8 @@ from daemon.notices import Notices
 from daemon.page import app as page_app
 from daemon.page import create_app
 from daemon.plantfile import Plant
-from daemon.record import Progress, Record
+from daemon.record import Record
+from daemon.rows import Progress
 from rules import findings, train
 from rules.findings import CauseProbability, Finding, Presence
 from tests.fake_clock import FakeClock

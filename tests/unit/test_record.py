@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from daemon.notices import Notices
-from daemon.record import JournalLine, Record
+from daemon.record import Record
+from daemon.rows import JournalLine
 from daemon.sqlite import NewerDatabase, StoreError, WriteFailed
 from tests.notices_kit import HOUR, START, finding, plant, quick_record
 

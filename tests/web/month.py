@@ -18,7 +18,8 @@ from daemon.history import History
 from daemon.minutes import Minute
 from daemon.notices import Notices
 from daemon.plantfile import Plant, load
-from daemon.record import Progress, Record
+from daemon.record import Record
+from daemon.rows import Progress
 from drivers.protocol import Quality
 from rules.baseline import Baseline
 from rules.digest import Digest

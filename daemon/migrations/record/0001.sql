@@ -5,7 +5,7 @@ CREATE TABLE digest (
     start REAL NOT NULL,
     body TEXT NOT NULL,
     PRIMARY KEY (train, start)
-) WITHOUT ROWID;
+);
 
 CREATE TABLE baseline (
     train TEXT NOT NULL,
