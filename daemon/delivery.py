@@ -11,10 +11,10 @@ import logging
 import random
 import re
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
-from typing import NoReturn, ParamSpec, Protocol, TypeVar
+from typing import NoReturn, Protocol, TypeVar
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 import apprise
@@ -23,11 +23,11 @@ from daemon.clock import Clock
 from daemon.plantfile.result import Plant
 from daemon.record import Record
 from daemon.rows import Outgoing
+from daemon.threads import in_thread
 
 _log = logging.getLogger(__name__)
 Address = tuple[str, int]  # name of the contact, position in its list of addresses
 _Result = TypeVar("_Result")
-_Arguments = ParamSpec("_Arguments")
 
 REFUSED = (
     401,
@@ -246,7 +246,7 @@ class Delivery:
 
     async def _start_due(self, group: asyncio.TaskGroup) -> float:
         """Start one task for each free address with due messages; returns how long to wait at most."""
-        due = await _in_thread(self._record.due, self._clock.now().timestamp())
+        due = await in_thread(self._record.due, self._clock.now().timestamp())
         now = self._clock.monotonic()
         pause_s = self._look_every_s
         by_address: dict[Address, list[Outgoing]] = {}
@@ -286,12 +286,12 @@ class Delivery:
     async def _deliver(self, channel: _Channel, message: Outgoing) -> None:
         """One attempt at one message; the next one of the same address is chosen afresh."""
         try:
-            if not await _in_thread(self._record.begin_attempt, message.id):
+            if not await in_thread(self._record.begin_attempt, message.id):
                 return
             attempt = await self._send(message)
             if attempt.outcome is Outcome.SENT:
                 at = self._clock.now().timestamp()
-                await _in_thread(self._record.mark_sent, message.id, at)
+                await in_thread(self._record.mark_sent, message.id, at)
                 if channel.failures:
                     _log.warning("%s/%d: reached again", message.contact, message.url + 1)
                 channel.failures = 0
@@ -312,22 +312,10 @@ class Delivery:
         if attempt.outcome is not Outcome.RETRY:
             pause_s = self._longest_s
         channel.next_try = self._clock.monotonic() + pause_s
-        await _in_thread(self._record.mark_failed, message.id, attempt.error, needs_person)
+        await in_thread(self._record.mark_failed, message.id, attempt.error, needs_person)
 
     def pause(self, failures: int) -> float:
         """Pause after so many failures in a row: doubling from `first_s`, capped, half of it by chance. [s]"""
         # The cap on the exponent keeps the power finite however long a server is away.
         longest = min(self._longest_s, self._first_s * 2.0 ** min(failures - 1, 30))
         return longest * self._chance.uniform(0.5, 1.0)
-
-
-async def _in_thread(
-    call: Callable[_Arguments, _Result], *args: _Arguments.args, **kwargs: _Arguments.kwargs
-) -> _Result:
-    """Run a call on the record in a thread, and see it to its end even when cancelled meanwhile."""
-    running = asyncio.ensure_future(asyncio.to_thread(call, *args, **kwargs))
-    try:
-        return await asyncio.shield(running)
-    except asyncio.CancelledError:
-        await running
-        raise

@@ -14,16 +14,13 @@ everything taken within the last minute before is sent again; the same line twic
 Requests run one at a time in a thread of their own, at most half of the time: polling never waits.
 """
 
-import asyncio
-import contextlib
 import logging
 import random
-import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
-from typing import Any, NoReturn, ParamSpec, TypeVar
+from typing import Any, NoReturn
 
 from daemon.clock import Clock
 from daemon.history_reader import Fact, HistoryReader
@@ -31,11 +28,10 @@ from daemon.influx import Answer, InfluxWriter, LineWriter, Reply
 from daemon.lineprotocol import MinuteLines, deviation_lines
 from daemon.plantfile.result import Plant, TrainConfig
 from daemon.record import Record
+from daemon.threads import in_side_thread, in_thread
 from rules.watch import NEW_BASELINE
 
 _log = logging.getLogger(__name__)
-_Result = TypeVar("_Result")
-_Arguments = ParamSpec("_Arguments")
 
 LOST, REFUSED, PARKED, BACK = "forward_lost", "forward_refused", "forward_parked", "forward_back"
 """Kinds of facts: server away, server needs a person, lines refused for good, all well again."""
@@ -203,7 +199,7 @@ class Forwarder:
     async def run(self) -> NoReturn:
         """Forward until cancelled."""
         try:
-            await _in_thread(self._resume)
+            await in_thread(self._resume)
             while True:
                 try:
                     more = False
@@ -228,7 +224,7 @@ class Forwarder:
 
     async def _forward(self, stream: _Stream) -> bool:
         """Send what a stream has, up to `READ_ITEMS`; whether it may have more."""
-        items = await _in_thread(lambda: list(islice(stream.source(stream.position), READ_ITEMS)))
+        items = await in_thread(lambda: list(islice(stream.source(stream.position), READ_ITEMS)))
         batch: list[Item] = []
         waiting = 0
         for n, item in enumerate(items):
@@ -244,7 +240,7 @@ class Forwarder:
                 self._trouble(stream.subject, REFUSED, f"needs a person: {error}")
                 return False
             stream.move(item.at, self._clock.monotonic())
-            await _in_thread(
+            await in_thread(
                 self._record.put_forwarded,
                 stream.train,
                 stream.name,
@@ -283,7 +279,7 @@ class Forwarder:
 
     async def _write(self, lines: Sequence[bytes]) -> Reply:
         started = self._clock.monotonic()
-        reply = await _in_side_thread(lambda: self._writer.write(b"\n".join(lines)))
+        reply = await in_side_thread(lambda: self._writer.write(b"\n".join(lines)))
         # As long a rest as the work took: a backlog of weeks leaves the gateway to the polling.
         took = self._clock.monotonic() - started
         await self._clock.sleep(max(_BREATH_S, took))
@@ -308,7 +304,7 @@ class Forwarder:
                 raise _AllBad(f"every line is refused; {reply.error}")
             stream.bad_in_row += 1
         at = self._clock.now().timestamp()
-        await _in_thread(self._record.park_line, at, line.decode(), reply.error)
+        await in_thread(self._record.park_line, at, line.decode(), reply.error)
         self._trouble(stream.subject, PARKED, f"lines are refused and set aside: {reply.error}")
 
     # trouble and its end
@@ -374,43 +370,3 @@ def baseline_of(
     if begun:
         return max(begun, key=lambda b: float(b["start"]))
     return min(holding, key=lambda b: float(b["start"]), default=None)
-
-
-async def _in_side_thread(call: Callable[[], _Result]) -> _Result:
-    """Run a call that may hang in a thread that nobody waits for when the daemon stops."""
-    loop = asyncio.get_running_loop()
-    outcome: asyncio.Future[_Result] = loop.create_future()
-
-    def finish(result: _Result | None, error: BaseException | None) -> None:
-        if outcome.cancelled():
-            return
-        if error is not None:
-            outcome.set_exception(error)
-        else:
-            outcome.set_result(result)  # type: ignore[arg-type]  # None only when it is the result
-
-    def work() -> None:
-        result, error = None, None
-        # Whatever it is, it comes out of the coroutine that waits.
-        try:
-            result = call()
-        except BaseException as caught:
-            error = caught
-        # A loop that is closed has nobody left to tell.
-        with contextlib.suppress(RuntimeError):
-            loop.call_soon_threadsafe(finish, result, error)
-
-    threading.Thread(target=work, name="forward", daemon=True).start()
-    return await outcome
-
-
-async def _in_thread(
-    call: Callable[_Arguments, _Result], *args: _Arguments.args, **kwargs: _Arguments.kwargs
-) -> _Result:
-    """Run a call on the store in a thread, and see it to its end even when cancelled meanwhile."""
-    running = asyncio.ensure_future(asyncio.to_thread(call, *args, **kwargs))
-    try:
-        return await asyncio.shield(running)
-    except asyncio.CancelledError:
-        await running
-        raise
