@@ -307,10 +307,26 @@ def restrict(verdict: Verdict, most: int = 4) -> tuple[CauseProbability, ...]:
     return tuple(c for c in verdict.causes if c.probability >= 0.01 and c.cause != "none")[:most]
 
 
+def standing_out(deviation: Array, covariance: Array) -> Array:
+    """How many standard deviations each observable is off, by itself or given all the others; NaN in NaN out.
+
+    Given the others: what a healthy train may do to several observables together (weather, the level
+    of a data sheet) does not hide one section that departs from the rest.
+    """
+    score = np.full(len(deviation), np.nan)
+    known = np.isfinite(deviation)
+    if known.any():
+        z, sigma = deviation[known], covariance[np.ix_(known, known)]
+        inverse = np.linalg.inv(sigma)
+        alone = np.abs(z) / np.sqrt(np.diag(sigma))
+        given = np.abs(inverse @ z) / np.sqrt(np.diag(inverse))
+        score[known] = np.maximum(alone, given)
+    return score
+
+
 def leading(observables: Sequence[str], deviation: Array, covariance: Array) -> str | None:
-    """The observable that stands out most from the healthy spread, or None when none is known."""
-    with np.errstate(invalid="ignore"):
-        score = np.abs(deviation) / np.sqrt(np.diag(covariance))
+    """The observable that stands out most, or None when none is known."""
+    score = standing_out(deviation, covariance)
     if not np.isfinite(score).any():
         return None
     return observables[int(np.nanargmax(score))]

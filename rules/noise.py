@@ -29,6 +29,11 @@ PER_LN_FLUX = {"permeate_flow": 0.06, "salt_passage": 0.08, "pressure_drop": 0.0
 PER_LN_FLOW = {"permeate_flow": 0.0, "salt_passage": 0.04, "pressure_drop": 0.2}
 PER_LN_BRINE = {"permeate_flow": 0.05, "salt_passage": 0.08, "pressure_drop": 0.0}
 
+STATED = {"permeate_flow": 0.07, "salt_passage": 0.2, "pressure_drop": 0.0}
+"""Uncertainty of levels from a data sheet, the same for all sections: tolerance of elements, and the
+way from the test's temperature, flux and salinity to the plant's. Common practice, no source: makers
+guarantee flow within 10 to 15 % and state a lowest rejection well below the nominal one."""
+
 WANDER = 0.3
 """Share of the variance of the baseline's digests that does not average out over a window."""
 
@@ -66,6 +71,7 @@ class Noise:
     spread : baseline standard deviation of one digest, per observable. [-]
     operating : names of the operating quantities, in the order of the rows given to `covariance`.
     reference : operating point of the baseline (see `rules.digest`).
+    stated : quantity -> uncertainty of the level of the baseline itself, common to all sections. [-]
     """
 
     def __init__(
@@ -74,6 +80,7 @@ class Noise:
         spread: Mapping[str, float],
         operating: Sequence[str] = (),
         reference: Mapping[str, float] | None = None,
+        stated: Mapping[str, float] | None = None,
     ) -> None:
         n = len(observables)
         reference = reference or {}
@@ -84,7 +91,7 @@ class Noise:
         parts = [split(name) for name in observables]
         # One row for each common cause of movement; each entry is the size for one observable
         # and the column of the operating quantity that it follows.
-        sizes, columns, logarithms, aged = [], [], [], []
+        sizes, columns, logarithms, aged, levels = [], [], [], [], []
         for quantity in QUANTITIES:
             here = [i for i, (s, q) in enumerate(parts) if q == quantity and s != "balance"]
             for size, key, logarithm in _DRIVERS[quantity]:
@@ -100,10 +107,14 @@ class Noise:
             row = np.zeros(n)
             row[here] = PER_YEAR[quantity]
             aged.append(row)
+            row = np.zeros(n)
+            row[here] = (stated or {}).get(quantity, 0.0)
+            levels.append(row)
         self._sizes = np.array(sizes).reshape(-1, n)
         self._columns = np.array(columns, dtype=int).reshape(-1, n)
         self._logarithms = np.array(logarithms, dtype=bool)
         self._aged = np.array(aged)
+        self._levels = np.array(levels)
 
     def covariance(self, count: int, operating: Array, age_s: float) -> Array:
         """Covariance of the mean deviations, (n, n).
@@ -115,7 +126,7 @@ class Noise:
         own = self._spread * (1.0 / max(count, 1) + WANDER) + self._floor
         matrix = np.diag(own)
         years = max(age_s, 0.0) / YEAR_S
-        vectors = self._aged * years
+        vectors = np.concatenate([self._aged * years, self._levels])
         if len(self._sizes):
             with np.errstate(invalid="ignore", divide="ignore"):
                 plain = operating - self._reference

@@ -14,9 +14,9 @@ from rules.causes import (
     as_deviations,
     instrument_hypotheses,
     judge,
-    leading,
     membrane_hypotheses,
     restrict,
+    standing_out,
 )
 from rules.digest import BLOCK_S, operating_names
 from rules.findings import Finding, Forecast, Presence
@@ -68,7 +68,6 @@ class Window:
     covariance: Array
     verdict: Verdict | None
     shape: trend.Shape | None
-    lead: str | None
 
     @property
     def sure(self) -> bool:
@@ -85,7 +84,11 @@ class Performance:
         self._reference = np.array([baseline.values.get(o, np.nan) for o in plan.observables])
         self._spread = np.array([baseline.spread.get(o, 0.0) for o in plan.observables])
         self._noise = noise.Noise(
-            plan.observables, baseline.spread, operating_names(plan), baseline.operating
+            plan.observables,
+            baseline.spread,
+            operating_names(plan),
+            baseline.operating,
+            noise.STATED if baseline.source == "design" else None,
         )
         usual = np.array([baseline.signals.get(s, np.nan) for s in plan.train.signals])
         self._candidates = Candidates(
@@ -117,15 +120,15 @@ class Performance:
         covariance = self._noise.covariance(
             count, robust.median(series.points[chosen]), now - self.baseline.end
         )
-        lead = leading(self._plan.observables, deviation, covariance)
-        if lead is None:
+        score = standing_out(deviation, covariance)
+        if not np.isfinite(score).any():
             return None
-        i = self._plan.observables.index(lead)
-        if abs(deviation[i]) < SCREEN * np.sqrt(covariance[i, i]):
-            return Window(seconds, count, deviation, covariance, None, None, lead)
+        i = int(np.nanargmax(score))
+        if score[i] < SCREEN:
+            return Window(seconds, count, deviation, covariance, None, None)
         shape = self._shape(series, i)
         verdict = judge(self._candidates, deviation, covariance, shape)
-        return Window(seconds, count, deviation, covariance, verdict, shape, lead)
+        return Window(seconds, count, deviation, covariance, verdict, shape)
 
     def _shape(self, series: Series, column: int) -> trend.Shape | None:
         past = series.history()

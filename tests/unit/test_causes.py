@@ -122,3 +122,17 @@ def test_what_is_told_is_short() -> None:
     told = causes.restrict(causes.judge(ALL, moved(s1_pressure_drop=0.1), COVARIANCE, RAMP))
     assert 1 <= len(told) <= 4
     assert all(c.probability >= 0.01 and c.cause != "none" for c in told)
+
+
+def test_what_stands_out_by_hand() -> None:
+    """Two observables that usually move together stand out when they part, one by itself by its own spread."""
+    together = np.array([[0.05, 0.049], [0.049, 0.05]])
+    # Given the other, the variance left is 0.05 - 0.049²/0.05 = 0.00198, sigma 0.0445; the part of
+    # the first that the second does not explain is 0.1 + 0.98 · 0.1 = 0.198: 4.45 sigma.
+    score = causes.standing_out(np.array([0.1, -0.1]), together)
+    assert score == pytest.approx([4.4497, 4.4497], abs=1e-3)
+    alone = causes.standing_out(np.array([0.3, np.nan]), np.diag([0.01, 0.04]))
+    assert alone[0] == pytest.approx(3.0)
+    assert np.isnan(alone[1])
+    assert causes.leading(("a", "b"), np.array([0.3, np.nan]), np.diag([0.01, 0.04])) == "a"
+    assert causes.leading(("a",), np.array([np.nan]), np.eye(1)) is None

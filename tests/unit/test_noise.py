@@ -53,3 +53,14 @@ def test_positive_definite() -> None:
     got = Noise(NAMES, {}, POINT, REFERENCE).covariance(1, np.array([40.0, 5.0, 2.0]), 1e9)
     np.linalg.cholesky(got)
     np.testing.assert_array_equal(got, got.T)
+
+
+def test_levels_of_a_data_sheet_are_uncertain_together() -> None:
+    """The uncertainty of a stated level moves both stages alike, and leaves their difference sharp."""
+    model = Noise(NAMES, {}, POINT, REFERENCE, {"permeate_flow": 0.07})
+    plain = Noise(NAMES, {}, POINT, REFERENCE)
+    here = np.array([15.0, 15.0, 20.0])
+    added = model.covariance(4, here, 0.0) - plain.covariance(4, here, 0.0)
+    np.testing.assert_allclose(added[:2, :2], np.full((2, 2), 0.07**2))
+    difference = np.array([1.0, -1.0, 0.0, 0.0])
+    assert difference @ added @ difference == pytest.approx(0.0, abs=1e-15)

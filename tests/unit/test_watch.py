@@ -19,6 +19,7 @@ from rules.findings import Finding, Presence
 from rules.train import Train
 from rules.watch import MEMORY_S, SETTLED_S, Step, Watch
 from tests.simulated import DAY_S, Confirmed, Run, run, walk
+from tests.unit.test_baseline import simulated_test
 
 Steps = list[tuple[float, Step]]
 
@@ -385,6 +386,18 @@ def test_a_replacement_outlives_a_window() -> None:
         step = watch.minute(time, row)
         sources += [step.baseline.source] if step.baseline else []
     assert sources == ["window", "after_replacement"]
+
+
+def test_a_design_baseline_is_quiet_until_something_happens() -> None:
+    """Judged by its data sheet a sound new train raises nothing; the leak of one stage is still told."""
+    plant = run("o_ring_leak", 11.0, 900.0)
+    watch = plant.watch(BaselineRule("design", element_test=simulated_test(plant)))
+    steps = walk(plant, watch)
+    assert watch.baseline is not None
+    assert watch.baseline.source == "design"
+    found = raised(steps)
+    assert [(f.stage, f.action) for _, f in found] == [(1, "probe")]
+    assert 9.4 < plant.day(found[0][0]) < 10.0
 
 
 def test_wrong_arguments_raise() -> None:
