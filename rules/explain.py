@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
+from math import expm1
 
 from rules.actions import CHEMISTRY
 from rules.findings import Action, CauseProbability, Forecast
@@ -40,8 +41,6 @@ SHORT_WORDS = {
 
 def percent(deviation: float) -> str:
     """A logarithmic deviation as a signed per cent: ``-6.2 %``."""
-    from math import expm1
-
     return f"{100.0 * expm1(deviation):+.1f} %"
 
 
