@@ -5,10 +5,10 @@ delay; HELD, a suppressing state of the train, and a silence of more than `SILEN
 freeze it: what was counted stays counted, the time without judgement does not count. No finding for a
 matter leaves it as it was.
 
-Updates are told only when a person would want to know: the first cause, action, priority or class is
-another one in two evaluations running (at once when it becomes an alarm); a forecast appears, or moves by
-more than a fifth of the remaining time and a day; the largest deviation has grown by five percentage
-points. At most one in an hour of plant time, unless it becomes an alarm.
+Updates are told only when a person would want to know: the first cause, action, priority (when it rises) or
+class is another one in two evaluations running, at once when it becomes an alarm; a forecast appears, or
+moves by more than a fifth of the remaining time and a day; the largest deviation has grown by five percentage
+points and by a quarter of what was told. At most one in an hour of plant time, unless it becomes an alarm.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -30,6 +30,8 @@ EVALUATIONS_TO_CHANGE = 2
 FORECAST_SHARE = 0.2
 FORECAST_S = 86400.0
 GROWTH_PERCENT = 5.0
+GROWTH_SHARE = 0.25  # of what was told: at +40 % five points more are no news
+RANKS = ("low", "medium", "high")
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,9 +280,10 @@ class Round:
             reasons.extend(_changes(told, verdict))
         if finding.forecast is not None:
             reasons.extend(_forecast_moved(notice, finding.forecast.limit_at, self.now))
-        grown = _largest_percent(finding.deviation) - notice.deviation_told_percent
+        before = notice.deviation_told_percent
+        grown = _largest_percent(finding.deviation) - before
         # A rounding error must not decide whether somebody is told.
-        if grown >= GROWTH_PERCENT - 1e-9:
+        if grown >= max(GROWTH_PERCENT, GROWTH_SHARE * before) - 1e-9:
             reasons.append(f"the largest deviation grew by {grown:.1f} percentage points")
         if not reasons:
             return notice
@@ -372,11 +375,12 @@ def _told_verdict(notice: Notice) -> tuple[str, ...]:
 
 
 def _changes(told: tuple[str, ...], verdict: tuple[str, ...]) -> list[str]:
+    """What is another thing than was told; a priority that falls is no news, it clears in the end."""
     names = ("cause", "instrument", "action", "priority", "class")
     return [
         f"{name} {new or 'none'} instead of {old or 'none'}".replace("_", " ")
         for name, old, new in zip(names, told, verdict, strict=True)
-        if old != new
+        if old != new and not (name == "priority" and RANKS.index(new) < RANKS.index(old))
     ]
 
 

@@ -249,8 +249,15 @@ def test_at_most_one_update_an_hour(world: World) -> None:
         assert world.at(hours, finding(priority="high")) == []
     assert world.at(1.5, finding(priority="high")) == ["updated"]
     for hours in (1.75, 2.0, 2.25):
-        assert world.at(hours, finding()) == []
-    assert world.at(2.5, finding()) == ["updated"]
+        assert world.at(hours, finding(priority="high", action="probe")) == []
+    assert world.at(2.5, finding(priority="high", action="probe")) == ["updated"]
+
+
+def test_a_priority_that_falls_is_no_news(world: World) -> None:
+    """What becomes less urgent is not told; it clears in the end."""
+    world.raised(priority="high")
+    for hours in (1.0, 2.0, 3.0, 4.0):
+        assert world.at(hours, finding(priority="low")) == []
 
 
 def test_an_alarm_is_told_at_once(world: World) -> None:
