@@ -392,7 +392,7 @@ def _section(
     flux = combine(lambda q: q * (1000.0 / area_m2), permeate)
     at_membrane = average
     if means == "profile":
-        ndp, at_membrane, average_flow = _along(
+        ndp, at_membrane, along = _along(
             stages,
             feed=feed,
             permeate=permeate,
@@ -405,6 +405,10 @@ def _section(
             average=average,
             pi_average=pi_feed,
         )
+        if isinstance(along, Recipe):
+            average_flow = along
+        else:
+            pressures.append("the mean of the end flows is used for the pressure drop")
     found: dict[str, Found] = {
         "permeate_flow": combine(
             lambda q, p, f: np.log(normalize.water_permeability(q, p, f, area_m2=area_m2)),
