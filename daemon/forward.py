@@ -20,7 +20,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from daemon.clock import Clock
 from daemon.history_reader import Fact, HistoryReader
@@ -29,6 +29,7 @@ from daemon.lineprotocol import MinuteLines, deviation_lines
 from daemon.plantfile.result import Plant, TrainConfig
 from daemon.record import Record
 from daemon.threads import in_side_thread, in_thread
+from rules.baseline import in_force
 from rules.watch import NEW_BASELINE
 
 _log = logging.getLogger(__name__)
@@ -186,11 +187,13 @@ class Forwarder:
         def read(after: float) -> Iterator[Item]:
             baselines = self._record.baselines(train)
             fresh = [e.t for e in self._record.events(train) if e.event in NEW_BASELINE]
-            for digest in self._record.digests(train, after, limit=READ_ITEMS):
-                baseline = baseline_of(digest["start"], baselines, fresh)
-                if baseline is None:
+            digests = self._record.digests(train, after, limit=READ_ITEMS)
+            which = in_force([b["start"] for b in baselines], [d["start"] for d in digests], fresh)
+            for digest, index in zip(digests, which, strict=True):
+                if index < 0:
                     return
-                yield Item(digest["start"], tuple(deviation_lines(site, train, digest, baseline)))
+                lines = deviation_lines(site, train, digest, baselines[index])
+                yield Item(digest["start"], tuple(lines))
 
         return read
 
@@ -354,19 +357,3 @@ def troubles(history: HistoryReader) -> list[Fact]:
         else:
             found.append(fact)
     return found
-
-
-def baseline_of(
-    start: float, baselines: Sequence[dict[str, Any]], fresh: Sequence[float]
-) -> dict[str, Any] | None:
-    """The stored baseline that a digest is measured against, or None when it is not known yet.
-
-    As on the page: the last that begins at or before `start`, else the first after it. One from
-    before the membranes were replaced (`fresh`: when) does not hold for digests after that.
-    """
-    since = max((t for t in fresh if t <= start), default=float("-inf"))
-    holding = [b for b in baselines if b["start"] >= since]
-    begun = [b for b in holding if b["start"] <= start]
-    if begun:
-        return max(begun, key=lambda b: float(b["start"]))
-    return min(holding, key=lambda b: float(b["start"]), default=None)

@@ -14,8 +14,9 @@ from daemon.notices import Notices
 from daemon.plantfile.result import TrainConfig
 from daemon.record import Record
 from daemon.rows import JournalLine, MaintenanceEvent
+from daemon.sqlite import StoreError
 from rules import sections
-from rules.baseline import Baseline, BaselineRule
+from rules.baseline import Baseline, BaselineRule, BasisChanged
 from rules.design import ElementTest
 from rules.digest import BLOCK_S, Digest
 from rules.series import COARSE_S
@@ -104,7 +105,7 @@ class Normalizer:
             if isinstance(thing, Digest):
                 self._watch.absorb_digest(thing)
             elif isinstance(thing, Baseline):
-                self._watch.absorb_baseline(thing)
+                self._take_baseline(thing)
             else:
                 self._watch.event(thing.t, thing.event)
                 self._applied.add(thing.id)
@@ -113,6 +114,16 @@ class Normalizer:
                 self._watch.absorb_minute(float(minute.time), minute.values, minute.down)
         progress = self._record.progress(train)
         self._state = progress.state if progress else None
+
+    def _take_baseline(self, baseline: Baseline) -> None:
+        try:
+            self._watch.absorb_baseline(baseline)
+        except BasisChanged as error:
+            raise StoreError(
+                f"{self._record.path}: train {self.train.id}: {error}. What is stored cannot be compared "
+                "with what would be computed now: take the plant file back to what it was, or give it a "
+                "new [store] folder"
+            ) from error
 
     def take(self, minute: Minute) -> Outcome:
         """Judge one minute that is later than all before, and write what follows from it."""

@@ -20,7 +20,8 @@ from daemon.rows import JournalLine, iso
 from daemon.service import lines_of
 from drivers.historian import CsvReport, HistorianCsv
 from drivers.protocol import BadSource, Quality, Reading
-from rules.baseline import Baseline
+from rules.baseline import Baseline, in_force
+from rules.watch import NEW_BASELINE
 
 HISTORY = "history.db"
 
@@ -151,15 +152,17 @@ def write_trends(record: Record, train: TrainConfig, path: Path, *, append: bool
     Columns: time, train, then one for each section and quantity, as ln(actual/baseline).
     """
     made = [Baseline(**body) for body in record.baselines(train.id)]
+    fresh = [e.t for e in record.events(train.id) if e.event in NEW_BASELINE]
     names = [o for o in _observables(record, train) if not o.startswith("balance/")]
+    digests = record.digests(train.id)
+    which = in_force([b.start for b in made], [d["start"] for d in digests], fresh)
     rows = 0
     with path.open("a" if append else "w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         if not append:
             writer.writerow(["time", "train", *names])
-        for digest in record.digests(train.id):
-            valid = [b for b in made if b.start <= digest["start"]] or made[:1]
-            reference = valid[-1].values if valid else {}
+        for digest, index in zip(digests, which, strict=True):
+            reference = made[index].values if index >= 0 else {}
             row = [
                 f"{digest['values'][n] - reference[n]:.6f}"
                 if n in digest["values"] and n in reference

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from rules import robust
 from rules.design import ElementTest
@@ -50,6 +51,7 @@ class Baseline:
 
     made_at : when the last of its digests ended. [s since 1970-01-01 UTC]
     spread : robust standard deviation of the digests about `values`. [-]
+    basis : what the numbers rest on (`rules.sections.Plan.basis`); another basis must not be mixed in.
     """
 
     made_at: float
@@ -62,6 +64,7 @@ class Baseline:
     signals: Mapping[str, float]
     alive: Mapping[str, float]
     operating: Mapping[str, float]
+    basis: str = ""
 
     def to_json(self) -> str:
         """All of it as one JSON object; floats read back exactly."""
@@ -76,6 +79,34 @@ class Baseline:
     def from_json(cls, text: str) -> "Baseline":
         """The inverse of `to_json`."""
         return cls(**json.loads(text))
+
+
+class BasisChanged(ValueError):
+    """A baseline that was made with another water law, geometry or exponent than is in force now."""
+
+
+def check_basis(baseline: Baseline, basis: str) -> None:
+    """Raise BasisChanged when the baseline rests on another basis: its levels would mean something else."""
+    if baseline.basis != basis:
+        raise BasisChanged(f"the baseline was made with: {baseline.basis}; now it is: {basis}")
+
+
+def in_force(begins: ArrayLike, starts: ArrayLike, fresh: ArrayLike = ()) -> NDArray[np.intp]:
+    """Which baseline each digest is measured against, as its index; -1 when there is none yet.
+
+    The last that begins at or before the digest, else the first after it: the digests that a baseline
+    is learned from are measured against it too. One from before the membranes were replaced does not
+    hold for digests after that.
+
+    begins : (m,) starts of the baselines, rising. starts : (n,) starts of the digests.
+    fresh : when membranes were replaced. [s since 1970-01-01 UTC] returns : (n,)
+    """
+    of, at = np.asarray(begins, dtype=float), np.asarray(starts, dtype=float)
+    replaced = np.concatenate(([-np.inf], np.sort(np.asarray(fresh, dtype=float))))
+    since = replaced[np.searchsorted(replaced, at, side="right") - 1]
+    first = np.searchsorted(of, since, side="left")
+    last = np.searchsorted(of, at, side="right") - 1
+    return np.where(last >= first, last, np.where(first < len(of), first, -1))
 
 
 def steady_seconds(digests: Sequence[Digest]) -> float:

@@ -7,6 +7,9 @@ from math import expm1
 from rules.actions import CHEMISTRY
 from rules.findings import Action, CauseProbability, Forecast
 
+STANDS_OUT = 2.0
+"""Evidence is told singly from this many times the usual spread on."""
+
 LONGEST_MESSAGE = 320
 """Characters a message may have, so that it fits SMS-like channels."""
 
@@ -55,6 +58,15 @@ def place(train: str, stage: int | None) -> str:
     return f"Train {train}" + (f" stage {stage}" if stage is not None else "")
 
 
+def _days(forecast: Forecast) -> str:
+    """``22 Jan (20 Jan to 26 Jan)``; the range only where it is one."""
+    at, early = day(forecast.limit_at), day(forecast.early)
+    late = None if forecast.late is None else day(forecast.late)
+    if at == early == late:
+        return at
+    return f"{at} ({early} {f'to {late}' if late is not None else 'or later'})"
+
+
 def todo(action: Action, cause: str, stage: int | None, point: str | None) -> str:
     """What to do, in one sentence."""
     where = f"stage {stage}" if stage is not None else "the train"
@@ -85,8 +97,12 @@ def performance_message(
     section: str | None,
     since: float,
     forecast: Forecast | None,
+    passed: Sequence[str] = (),
 ) -> str:
-    """The message of a performance finding, at most `LONGEST_MESSAGE` characters."""
+    """The message of a performance finding, at most `LONGEST_MESSAGE` characters.
+
+    passed : quantities that are past their limit already.
+    """
     first = causes[0]
     parts = [
         f"{place(train, stage)}: {CAUSE_WORDS[first.cause]} likely ({100 * first.probability:.0f} %)",
@@ -99,11 +115,10 @@ def performance_message(
     if shown is not None:
         lead = f"stage {shown} " if stage is None and shown != "train" else ""
         parts.append(f"{lead}{numbers(deviation[shown])} since {day(since)}")
+    if passed and action != "check_instrument":
+        parts.append(f"past the limit of {' and '.join(SHORT_WORDS[q] for q in passed)}")
     if forecast is not None:
-        late = f" to {day(forecast.late)}" if forecast.late is not None else " or later"
-        parts.append(
-            f"{SHORT_WORDS[forecast.quantity]} limit about {day(forecast.limit_at)} ({day(forecast.early)}{late})"
-        )
+        parts.append(f"{SHORT_WORDS[forecast.quantity]} limit about {_days(forecast)}")
     parts.append(todo(action, first.cause, stage, first.point))
     text = ". ".join(p[0].upper() + p[1:].rstrip(".") for p in parts) + "."
     return text if len(text) <= LONGEST_MESSAGE else text[: LONGEST_MESSAGE - 1].rstrip() + "…"
@@ -122,23 +137,34 @@ def evidence(
 
     errors : observable -> healthy standard deviation. [-] stepped : probability of a step. [-]
     """
-    lines = []
-    for section, quantities in deviation.items():
-        name = "train" if section == "train" else f"stage {section}"
-        for quantity, value in quantities.items():
-            sigma = errors.get(f"{section}/{quantity}")
-            if sigma:
-                lines.append(
-                    f"{QUANTITY_WORDS[quantity].capitalize()} of {name}: {percent(value)} against the baseline,"
-                    f" {abs(value) / sigma:.1f} times its usual spread."
-                )
-    for name, value in balances.items():
-        sigma = errors.get(f"balance/{name}")
-        if sigma:
+    seen = {
+        f"{QUANTITY_WORDS[quantity]} of {'the train' if section == 'train' else f'stage {section}'}": (
+            value,
+            errors.get(f"{section}/{quantity}"),
+            "against the baseline",
+        )
+        for section, quantities in deviation.items()
+        for quantity, value in quantities.items()
+    }
+    seen |= {
+        f"{name.replace('_', ' ')} balance": (
+            value,
+            errors.get(f"balance/{name}"),
+            "from where it stood",
+        )
+        for name, value in balances.items()
+    }
+    lines, still = [], []
+    for what, (value, sigma, against) in seen.items():
+        if sigma and abs(value) >= STANDS_OUT * sigma:
             lines.append(
-                f"Balance of {name.replace('_', ' ')}: {percent(value)} from where it stood,"
+                f"{what[0].upper()}{what[1:]}: {percent(value)} {against},"
                 f" {abs(value) / sigma:.1f} times its usual spread."
             )
+        elif sigma:
+            still.append(f"{what} {percent(value)}")
+    if still:
+        lines.append(f"Within the usual spread: {', '.join(still)}.")
     lines.append(f"It came as a {'step' if stepped >= 0.5 else 'gradual change'}.")
     lines.append(
         f"Judged on {digests} quarter hours of steady operation in the last {window_hours:.0f} h."

@@ -161,8 +161,9 @@ class Performance:
         sizes = _sizes(plan.observables, window.deviation, train.limits)
         size = max(sizes.values(), default=0.0)
         since = (window.shape.onset if window.shape else now / DAY_S) * DAY_S
+        passed = self._passed(window, section)
         forecast = None
-        if action != "check_instrument":
+        if action != "check_instrument" and not passed:
             forecast = self._forecast(series, window, section, since, now)
         days = (forecast.limit_at - now) / DAY_S if forecast else None
         deviation = as_deviations(plan.observables, window.deviation)
@@ -217,10 +218,23 @@ class Performance:
                 section=section if section is not None else _largest_section(sizes),
                 since=since,
                 forecast=forecast,
+                passed=passed,
             ),
             confirm_s=urgency.confirm_s,
             clear_s=urgency.clear_s,
         )
+
+    def _passed(self, window: Window, section: str | None) -> tuple[str, ...]:
+        """Quantities of the affected section that are past their limit already."""
+        found = []
+        for name, value in zip(self._plan.observables, window.deviation, strict=True):
+            place, quantity = noise.split(name)
+            if place == "balance" or (section is not None and place != section):
+                continue
+            limit = limit_of(quantity, self._plan.train.limits)
+            if value / limit >= 1.0:
+                found.append(quantity)
+        return tuple(dict.fromkeys(found))
 
     def _forecast(
         self, series: Series, window: Window, section: str | None, since: float, now: float

@@ -99,6 +99,17 @@ class Plan:
     _inputs: Mapping[str, SectionRecipes]
 
     @property
+    def basis(self) -> str:
+        """All that gives the observables their meaning, in words; two bases must not be mixed."""
+        train = self.train
+        law = train.water.kind if train.water.factor is None else f"factor {train.water.factor:g}"
+        areas = " + ".join(f"{stage.area_m2:g}" for stage in train.stages)
+        return (
+            f"means {self.means}, water {law}, exponent {train.pressure_drop_exponent:g},"
+            f" E/R {train.water_activation_k:g} and {train.salt_activation_k:g} K, area {areas} m2"
+        )
+
+    @property
     def usable(self) -> bool:
         """Whether anything at all can be normalized."""
         return any(s.quantities for s in self.sections)

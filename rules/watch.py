@@ -7,7 +7,7 @@ digests and the minutes of the last hours, so that a restarted daemon rebuilds i
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,7 +106,11 @@ class Watch:
         self._series.add(digest)
 
     def absorb_baseline(self, baseline: Baseline) -> None:
-        """Take a baseline that was made earlier, after the digests it rests on."""
+        """Take a baseline that was made earlier, after the digests it rests on.
+
+        BasisChanged when it rests on another basis than the plan.
+        """
+        baselines.check_basis(baseline, self.plan.basis)
         self._adopt(baseline)
 
     def absorb_minute(self, time: float, values: Array, down: Sequence[str]) -> None:
@@ -235,6 +239,7 @@ class Watch:
             source = "after_replacement"
         made = baselines.make(rule, self._learning, source, until, self._design)
         if made is not None:
+            made = replace(made, basis=self.plan.basis)
             self._adopt(made)
         return made
 

@@ -18,8 +18,9 @@ from daemon.plantfile.result import Plant, TrainConfig
 from daemon.record import Record
 from daemon.rows import Notice
 from drivers.protocol import Quality
-from rules.baseline import Baseline
+from rules.baseline import Baseline, in_force
 from rules.train import QUANTITIES
+from rules.watch import NEW_BASELINE
 
 LOOK_BACK_S = 86400.0  # how far back the last good value of a silent signal is looked for
 FRESH_S = 30.0  # a frame that came in longer ago than this, and than four polls, is stale
@@ -61,6 +62,7 @@ class TrainHistory:
 
     starts : (n,) starts of the digests, rising. [s] values : (n, len(names)) observables.
     state : what the rules said of the last judged minute; ``unknown`` before the first.
+    fresh : when membranes were replaced. [s]
     """
 
     starts: Floats
@@ -68,22 +70,23 @@ class TrainHistory:
     values: Floats
     baselines: tuple[Baseline, ...]
     state: str
+    fresh: tuple[float, ...] = ()
 
     def deviations(self, names: Sequence[str]) -> Floats:
         """ln(actual/baseline), (n_digests, n_names), each digest against the baseline of its time.
 
-        Digests before the first baseline are measured against that one. NaN where the digest or
-        the baseline does not know the observable.
+        See `rules.baseline.in_force`. NaN where the digest or the baseline does not know the
+        observable.
         """
         out = np.full((len(self.starts), len(names)), np.nan)
         if not self.baselines:
             return out
-        begins = np.array([b.start for b in self.baselines])
-        which = np.clip(np.searchsorted(begins, self.starts, side="right") - 1, 0, None)
+        which = in_force([b.start for b in self.baselines], self.starts, self.fresh)
         for j, name in enumerate(names):
             if name in self.names:
                 level = np.array([b.values.get(name, np.nan) for b in self.baselines])
-                out[:, j] = self.values[:, self.names.index(name)] - level[which]
+                against = np.where(which >= 0, level[which], np.nan)
+                out[:, j] = self.values[:, self.names.index(name)] - against
         return out
 
 
@@ -117,6 +120,7 @@ class Source:
             values=columns.values,
             baselines=tuple(Baseline(**body) for body in self._record.baselines(train.id)),
             state="unknown" if progress is None else progress.state,
+            fresh=tuple(e.t for e in self._record.events(train.id) if e.event in NEW_BASELINE),
         )
 
     def open_notices(self, train: TrainConfig) -> list[Notice]:

@@ -1,5 +1,8 @@
 """Baselines: when one is made, from which digests, and what a data sheet says of new membranes."""
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -8,6 +11,7 @@ from rules import design, sections
 from rules.baseline import Baseline, BaselineRule
 from rules.design import ElementTest
 from rules.digest import Digest
+from rules.train import Water
 from rules.watch import Watch
 from tests.simulated import Run, run
 from tests.unit.test_sections import train
@@ -156,3 +160,44 @@ def test_a_new_plant_stands_near_its_design_baseline() -> None:
 def step_names(watch: Watch) -> tuple[str, ...]:
     """Observables in the order of a complete digest."""
     return watch.plan.observables
+
+
+@pytest.mark.parametrize(
+    ("start", "fresh", "expected"),
+    [
+        (50, [], 100),
+        (100, [], 100),
+        (250, [], 200),
+        (250, [150], 200),
+        (180, [150], 200),
+        (140, [150], 100),
+        (400, [300], None),
+        (250, [300], 200),
+    ],
+)
+def test_the_baseline_of_a_digest(start: float, fresh: list[float], expected: float | None) -> None:
+    """The last one begun, else the first; none from before the membranes were replaced."""
+    begins = [100.0, 200.0]
+    (index,) = baselines.in_force(begins, [start], fresh)
+    assert (begins[index] if index >= 0 else None) == expected
+
+
+def test_another_basis_is_refused() -> None:
+    """A baseline of another water law is not taken by a watch: its levels would mean something else."""
+    plan = sections.plan(train())
+    rest = {"values": {}, "spread": {}, "signals": {}, "alive": {}, "operating": {}}
+    old = Baseline(0.0, 0.0, 0.0, "first_steady", 30, **rest, basis="means profile, water seawater")
+    watch = Watch(plan, {s: "plc1" for s in plan.signals}, BaselineRule())
+    with pytest.raises(
+        baselines.BasisChanged, match="made with: means profile, water seawater; now it is: "
+    ):
+        watch.absorb_baseline(old)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"water": Water("seawater")}, {"pressure_drop_exponent": 1.7}, {"salt_activation_k": 2700.0}],
+)
+def test_the_basis_names_what_gives_the_numbers_their_meaning(change: dict[str, Any]) -> None:
+    """Water law, exponent and activation energies are part of it."""
+    assert sections.plan(train()).basis != sections.plan(replace(train(), **change)).basis

@@ -71,20 +71,42 @@ def test_per_cent_of_a_logarithm() -> None:
     assert explain.percent(-0.1053605) == "-10.0 %"
 
 
-def test_evidence_has_one_sentence_for_each_number() -> None:
-    """Evidence tells each deviation and balance against its usual spread, the shape and the amount of data."""
+def test_evidence_tells_what_stands_out_and_what_does_not() -> None:
+    """What stands out has a sentence of its own, the rest one together; then the shape and the amount of data."""
     lines = explain.evidence(
         deviation={"2": {"permeate_flow": -0.0513}, "train": {"salt_passage": 0.1}},
-        balances={"water": 0.01},
-        errors={"2/permeate_flow": 0.01, "train/salt_passage": 0.05, "balance/water": 0.004},
+        balances={"water": 0.01, "salt": 0.002},
+        errors={
+            "2/permeate_flow": 0.01,
+            "train/salt_passage": 0.06,
+            "balance/water": 0.004,
+            "balance/salt": 0.012,
+        },
         stepped=0.2,
         window_hours=24.0,
         digests=90,
     )
     assert lines == (
         "Normalized permeate flow of stage 2: -5.0 % against the baseline, 5.1 times its usual spread.",
-        "Normalized salt passage of train: +10.5 % against the baseline, 2.0 times its usual spread.",
-        "Balance of water: +1.0 % from where it stood, 2.5 times its usual spread.",
+        "Water balance: +1.0 % from where it stood, 2.5 times its usual spread.",
+        "Within the usual spread: normalized salt passage of the train +10.5 %, salt balance +0.2 %.",
         "It came as a gradual change.",
         "Judged on 90 quarter hours of steady operation in the last 24 h.",
     )
+
+
+def test_a_limit_that_is_passed_is_named() -> None:
+    """When a limit is behind, the message says which instead of forecasting the next one."""
+    text = explain.performance_message(
+        train="A",
+        stage=2,
+        causes=(CauseProbability("scaling", 0.9),),
+        action="clean",
+        deviation={"2": {"permeate_flow": -0.05, "salt_passage": 0.12}},
+        section="2",
+        since=0.0,
+        forecast=None,
+        passed=("salt_passage",),
+    )
+    assert "Past the limit of salt passage." in text
+    assert len(text) <= explain.LONGEST_MESSAGE

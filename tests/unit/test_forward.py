@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from daemon.forward import BACK, LOST, PARKED, REFUSED, SYSTEMATIC, Forwarder, baseline_of, troubles
+from daemon.forward import BACK, LOST, PARKED, REFUSED, SYSTEMATIC, Forwarder, troubles
 from daemon.history import History
 from daemon.influx import Answer, Reply, judge, retry_after_s
 from daemon.lineprotocol import MinuteLines
@@ -96,25 +96,6 @@ class Server:
             for one in self.taken
             if one.startswith(b"ro_minute") and b"stage=" not in one
         ]
-
-
-@pytest.mark.parametrize(
-    ("start", "fresh", "expected"),
-    [
-        (50, [], 100),
-        (100, [], 100),
-        (250, [], 200),
-        (250, [150], 200),
-        (180, [150], 200),
-        (140, [150], 100),
-        (400, [300], None),
-        (250, [300], 200),
-    ],
-)
-def test_the_baseline_of_a_digest(start: float, fresh: list[float], expected: float | None) -> None:
-    """The last one begun, else the first; none from before the membranes were replaced."""
-    found = baseline_of(start, [{"start": 100.0}, {"start": 200.0}], fresh)
-    assert (found and found["start"]) == expected
 
 
 # what answers mean
