@@ -221,7 +221,7 @@ def _expected_sigma() -> dict[str, float]:
 def test_uncertainty_of_permeate_flow() -> None:
     """First-order propagation on BW-A (computed, 2 %): each contribution and the sum for Qps."""
     train, values = _example_train()
-    plan = sections.plan(train)
+    plan = sections.plan(train, means="d4516")
     slope = dict(
         zip(
             plan.signals,
@@ -252,7 +252,7 @@ def test_uncertainty_of_permeate_flow() -> None:
 def test_uncertainty_of_salt_passage_and_pressure_drop() -> None:
     """First-order propagation on BW-A (computed, 2 %): salt passage, and ΔP from two gauge transmitters."""
     train, values = _example_train()
-    plan = sections.plan(train)
+    plan = sections.plan(train, means="d4516")
     sigma = dict(zip(plan.observables, 100.0 * plan.uncertainty(values), strict=True))
     expected = _expected_sigma()
     assert sigma["1/salt_passage"] == pytest.approx(
@@ -263,7 +263,7 @@ def test_uncertainty_of_salt_passage_and_pressure_drop() -> None:
         i if "pressure" in i.signal else replace(i, absolute=0.0, relative=0.0)
         for i in train.instruments
     )
-    plan = sections.plan(replace(train, instruments=only_pressures))
+    plan = sections.plan(replace(train, instruments=only_pressures), means="d4516")
     sigma = dict(zip(plan.observables, 100.0 * plan.uncertainty(values), strict=True))
     assert sigma["1/pressure_drop"] == pytest.approx(
         expected["two 0-25 bar gauge transmitters on 1.6 bar"], rel=0.02
