@@ -6,9 +6,12 @@ freeze it: what was counted stays counted, the time without judgement does not c
 matter leaves it as it was.
 
 Updates are told only when a person would want to know: the first cause, action, priority (when it rises) or
-class is another one in two evaluations running, at once when it becomes an alarm; a forecast appears, or
-moves by more than a fifth of the remaining time and a day; the largest deviation has grown by five percentage
-points and by a quarter of what was told. At most one in an hour of plant time, unless it becomes an alarm.
+class is another one for eight evaluations running (two hours of digests), at once when it becomes an alarm; a
+forecast appears, or leaves the range that was told by more than that range is long, a day and a fifth of the
+remaining time; the largest deviation has grown by five percentage points and by half of what was told. At most
+one in an hour of plant time, unless it becomes an alarm.
+
+A notice keeps the onset (`since`) it was raised with until it clears: a better estimate of it is no news.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -19,18 +22,18 @@ from typing import Any
 from daemon import messages
 from daemon.lifecycle import SET_ASIDE, Delay, Event, State, advance
 from daemon.rows import Notice, iso
-from rules.findings import Finding, Presence
+from rules.findings import Finding, Forecast, Presence
 
 SUPPRESSING = ("stopped", "starting", "flushing", "cleaning")
 RUNNING = ("disturbed", "steady")
 STATES = (*SUPPRESSING, *RUNNING, "unknown")
 SILENCE_S = 6 * 3600.0  # longer than the sampling of any plant that is being watched
 UPDATE_INTERVAL_S = 3600.0
-EVALUATIONS_TO_CHANGE = 2
+EVALUATIONS_TO_CHANGE = 8  # two hours of quarter hours: longer than a cause flickers
 FORECAST_SHARE = 0.2
 FORECAST_S = 86400.0
 GROWTH_PERCENT = 5.0
-GROWTH_SHARE = 0.25  # of what was told: at +40 % five points more are no news
+GROWTH_SHARE = 0.5  # of what was told: at +40 % five points more are no news
 RANKS = ("low", "medium", "high")
 
 
@@ -188,7 +191,7 @@ class Round:
         """What is newest: all of it while the condition is present, else the deviations that are known."""
         newest = dict(notice.newest)
         if presence is Presence.PRESENT:
-            newest = _picture(finding, notice.onset)
+            newest = _picture(finding, notice.picture["since"])
         elif deviation := _deviation(finding):
             newest["deviation"] = deviation
         return newest | {"at": self.now, "presence": presence.value}
@@ -196,7 +199,7 @@ class Round:
     def _occur(self, notice: Notice, finding: Finding) -> Notice:
         notice = replace(
             notice,
-            picture=_picture(finding, notice.onset),
+            picture=_picture(finding, _since(finding, notice.onset)),
             suppressible=finding.suppressible,
             cleared_at=None,
         )
@@ -279,7 +282,7 @@ class Round:
         if escalates or notice.candidate_seen >= EVALUATIONS_TO_CHANGE:
             reasons.extend(_changes(told, verdict))
         if finding.forecast is not None:
-            reasons.extend(_forecast_moved(notice, finding.forecast.limit_at, self.now))
+            reasons.extend(_forecast_moved(notice, finding.forecast, self.now))
         before = notice.deviation_told_percent
         grown = _largest_percent(finding.deviation) - before
         # A rounding error must not decide whether somebody is told.
@@ -300,7 +303,7 @@ class Round:
         if escalates and state is State.ACKED:
             state = advance(state, Event.REALARM)
             notice = replace(notice, acknowledged_at=None, acknowledged_by="", acknowledged_note="")
-        notice = replace(notice, state=state, picture=_picture(finding, notice.onset))
+        notice = replace(notice, state=state, picture=_picture(finding, notice.picture["since"]))
         return self._step(
             notice,
             "updated",
@@ -376,23 +379,41 @@ def _told_verdict(notice: Notice) -> tuple[str, ...]:
 
 def _changes(told: tuple[str, ...], verdict: tuple[str, ...]) -> list[str]:
     """What is another thing than was told; a priority that falls is no news, it clears in the end."""
-    names = ("cause", "instrument", "action", "priority", "class")
-    return [
-        f"{name} {new or 'none'} instead of {old or 'none'}".replace("_", " ")
-        for name, old, new in zip(names, told, verdict, strict=True)
-        if old != new and not (name == "priority" and RANKS.index(new) < RANKS.index(old))
-    ]
+    found = []
+    if told[:2] != verdict[:2]:
+        old, new = (
+            messages.cause_words({"cause": cause, "point": point})
+            for cause, point in (told[:2], verdict[:2])
+        )
+        found.append(f"cause {new} instead of {old}")
+    for name, old, new in zip(("action", "priority", "class"), told[2:], verdict[2:], strict=True):
+        if old != new and not (name == "priority" and RANKS.index(new) < RANKS.index(old)):
+            found.append(f"{name} {new} instead of {old}".replace("_", " "))
+    return found
 
 
-def _forecast_moved(notice: Notice, limit_at: float, now: float) -> list[str]:
+def _forecast_moved(notice: Notice, forecast: Forecast, now: float) -> list[str]:
+    """What was told of the limit is wrong now: the range told is left by more than its own length."""
     told = notice.forecast_told
     if told is None:
-        return [f"the limit is forecast for {iso(limit_at)}"]
-    moved = limit_at - told
-    if abs(moved) <= max(FORECAST_S, FORECAST_SHARE * max(told - now, 0.0)):
+        return ["a date can be given for the limit"]
+    moved = forecast.limit_at - told
+    if moved > 0 and notice.forecast and notice.forecast["quantity"] != forecast.quantity:
+        # The quantity that was told is so near its limit that it has no date: that limit is the news to come.
+        return []
+    if abs(moved) <= max(FORECAST_S, FORECAST_SHARE * max(told - now, 0.0), _range_told(notice)):
         return []
     word = "later" if moved > 0 else "earlier"
     return [f"the limit is forecast {abs(moved) / 86400:.1f} days {word} than told"]
+
+
+def _range_told(notice: Notice) -> float:
+    """From the early to the late end of the forecast that was told; an open end counts as far as the early. [s]"""
+    told = notice.forecast
+    if told is None:
+        return 0.0
+    late = told["late"] if told["late"] is not None else 2.0 * told["limit_at"] - told["early"]
+    return float(late - told["early"])
 
 
 def _largest_percent(deviation: Mapping[str, Mapping[str, float]]) -> float:
@@ -408,7 +429,12 @@ def _deviation(finding: Finding) -> dict[str, dict[str, float]]:
     }
 
 
-def _picture(finding: Finding, onset: float | None) -> dict[str, Any]:
+def _since(finding: Finding, onset: float | None) -> float | None:
+    """When it began: what the rules found, else when the evidence began. [s]"""
+    return finding.since if finding.since is not None else onset
+
+
+def _picture(finding: Finding, since: float | None) -> dict[str, Any]:
     forecast = finding.forecast
     return {
         "stage": finding.stage,
@@ -419,7 +445,7 @@ def _picture(finding: Finding, onset: float | None) -> dict[str, Any]:
         "action": finding.action,
         "priority": finding.priority,
         "notice_class": finding.notice_class,
-        "since": finding.since if finding.since is not None else onset,
+        "since": since,
         "forecast": None
         if forecast is None
         else {
