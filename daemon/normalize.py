@@ -20,7 +20,7 @@ from rules.baseline import Baseline, BaselineRule, BasisChanged
 from rules.design import ElementTest
 from rules.digest import BLOCK_S, Digest
 from rules.series import COARSE_S
-from rules.watch import MEMORY_S, NEW_BASELINE, Watch
+from rules.watch import LONGEST_MEMORY_S, NEW_BASELINE, Watch
 
 REBUILD_S = COARSE_S + 86400.0
 """Digests of this long a time are read back after a restart: what the rules remember, and a day. [s]"""
@@ -78,7 +78,7 @@ class Normalizer:
     @property
     def memory_from(self) -> float:
         """Minutes from here to `judged_until` are wanted by `rebuild`. [s]"""
-        return self.judged_until - MEMORY_S - MINUTE_S
+        return self.judged_until - LONGEST_MEMORY_S - MINUTE_S
 
     def rebuild(self, minutes: Iterable[Minute]) -> None:
         """Bring the rules to where they were when the last conclusions were written.

@@ -150,5 +150,5 @@ def summarize(plan: Plan, start: float, minutes: Array, alive: Mapping[str, floa
         operating=operating_point(plan, middle),
         values=finite(plan.observables, values),
         scatter=finite(plan.observables, robust.standard_error(observed)),
-        uncertainty=finite(plan.observables, uncertainty),
+        uncertainty=finite(plan.observables, np.where(np.isfinite(values), uncertainty, np.nan)),
     )

@@ -44,7 +44,8 @@ SHORT_WORDS = {
 
 def percent(deviation: float) -> str:
     """A logarithmic deviation as a signed per cent: ``-6.2 %``."""
-    return f"{100.0 * expm1(deviation):+.1f} %"
+    text = f"{100.0 * expm1(deviation):+.1f}"
+    return "0.0 %" if float(text) == 0.0 else f"{text} %"
 
 
 def day(time: float) -> str:
@@ -95,7 +96,6 @@ def performance_message(
     action: Action,
     deviation: Mapping[str, Mapping[str, float]],
     section: str | None,
-    since: float,
     forecast: Forecast | None,
     passed: Sequence[str] = (),
 ) -> str:
@@ -114,7 +114,7 @@ def performance_message(
     shown = section if section in deviation else next(iter(deviation), None)
     if shown is not None:
         lead = f"stage {shown} " if stage is None and shown != "train" else ""
-        parts.append(f"{lead}{numbers(deviation[shown])} since {day(since)}")
+        parts.append(f"{lead}{numbers(deviation[shown])} against the baseline")
     if passed and action != "check_instrument":
         parts.append(f"past the limit of {' and '.join(SHORT_WORDS[q] for q in passed)}")
     if forecast is not None:

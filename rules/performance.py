@@ -54,6 +54,9 @@ BALANCE_LIMIT = 0.06
 CLEARLY = 2.0
 """A quantity is forecast when it has moved by this many standard deviations."""
 
+LONGEST_FORECAST_D = 365.0
+"""A limit that is further away than this is no news. [d]"""
+
 LONGEST_SLOPE_S, SHORTEST_SLOPE_S = 10 * DAY_S, 3 * DAY_S
 """The forecast rests on a line through the last of these many days, so that it follows acceleration. [s]"""
 
@@ -216,7 +219,6 @@ class Performance:
                 action=action,
                 deviation=deviation,
                 section=section if section is not None else _largest_section(sizes),
-                since=since,
                 forecast=forecast,
                 passed=passed,
             ),
@@ -244,29 +246,26 @@ class Performance:
         Only what has clearly moved toward its limit is forecast: the rest is noise.
         """
         past = series.history()
-        start = max(min(since, now - SHORTEST_SLOPE_S), now - LONGEST_SLOPE_S) / DAY_S
+        earliest = max(min(since, now - SHORTEST_SLOPE_S), now - LONGEST_SLOPE_S)
+        starts = sorted({earliest / DAY_S, (now - SHORTEST_SLOPE_S) / DAY_S})
         best: Forecast | None = None
-        for name in self._plan.observables:
+        for column, name in enumerate(self._plan.observables):
             place, quantity = noise.split(name)
             if place == "balance" or (section is not None and place != section):
                 continue
-            column = self._plan.observables.index(name)
             limit = limit_of(quantity, self._plan.train.limits)
             moved = float(np.copysign(1.0, limit)) * window.deviation[column]
             if not moved > CLEARLY * np.sqrt(window.covariance[column, column]):
                 continue
-            line = trend.local_slope(
-                past.days, past.rows[:, column] - self._reference[column], now / DAY_S, start
-            )
-            if line is None:
+            values = past.rows[:, column] - self._reference[column]
+            found = trend.range_to(limit, past.days, values, now / DAY_S, starts)
+            if found is None or not 0.0 < found.likely <= LONGEST_FORECAST_D:
                 continue
-            found = trend.days_to(limit, line)
-            if found is None or found[0] <= 0.0 or found[0] > 365.0:
-                continue
-            likely, early = now + found[0] * DAY_S, now + found[1] * DAY_S
-            late = now + found[2] * DAY_S if found[2] is not None else None
-            if best is None or likely < best.limit_at:
-                best = Forecast(quantity, likely, early, late)
+            if best is None or now + found.likely * DAY_S < best.limit_at:
+                late = None if found.late is None else now + found.late * DAY_S
+                best = Forecast(
+                    quantity, now + found.likely * DAY_S, now + found.early * DAY_S, late
+                )
         return best
 
 

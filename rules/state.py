@@ -13,8 +13,9 @@ STOPPED, STARTING, FLUSHING, CLEANING = "stopped", "starting", "flushing", "clea
 DISTURBED, STEADY, UNKNOWN = "disturbed", "steady", "unknown"
 STATES = (STOPPED, STARTING, FLUSHING, CLEANING, DISTURBED, STEADY, UNKNOWN)
 
-SETTLING_S = 1800.0
-"""After any state that is not production, this long counts as starting. Common practice, no source. [s]"""
+SETTLING_S = 3600.0
+"""Production counts as starting for this long after anything else: pressures settle within minutes, but the
+permeate of a standstill has to be rinsed out of the vessels. Common practice, no source. [s]"""
 
 STEADY_SPAN = 0.06
 """Widest spread of a block's minute means over their median that still counts as steady. [-]"""
@@ -42,7 +43,8 @@ class StateGate:
             if name.rpartition("/")[2]
             in ("permeate_flow", "feed_flow", "feed_pressure", "concentrate_flow")
         ]
-        self._last_idle: float | None = None
+        self._idle = False
+        self._running_since: float | None = None
 
     def _bit(self, values: Array, role: str) -> bool | None:
         column = self._column.get(role)
@@ -60,27 +62,32 @@ class StateGate:
         cleaning : people have said that the train is being cleaned, whatever the instruments show.
         """
         if cleaning:
-            self._last_idle = time
-            return CLEANING
+            return self._rest(CLEANING)
         if not np.isfinite(values).any():
             return UNKNOWN
         if self._bit(values, "cleaning"):
-            self._last_idle = time
-            return CLEANING
+            return self._rest(CLEANING)
         if self._bit(values, "flushing"):
-            self._last_idle = time
-            return FLUSHING
+            return self._rest(FLUSHING)
         running = self._bit(values, "running")
         if running is None:
             running = self._running_by_flow(values, usual)
         if running is None:
             return UNKNOWN
         if not running:
-            self._last_idle = time
-            return STOPPED
-        if self._last_idle is not None and time - self._last_idle < SETTLING_S:
+            return self._rest(STOPPED)
+        if self._idle:
+            # Counted from the first minute of production: where minutes come seldom, the last one before
+            # it may be long ago.
+            self._idle, self._running_since = False, time
+        if self._running_since is not None and time - self._running_since < SETTLING_S:
             return STARTING
         return "running"
+
+    def _rest(self, state: str) -> str:
+        """The train does not produce; what comes next is a start."""
+        self._idle = True
+        return state
 
     def _running_by_flow(self, values: Array, usual: Array | None) -> bool | None:
         flows = values[self._flow]

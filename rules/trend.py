@@ -1,5 +1,6 @@
 """How a deviation came about in time: onset, step or ramp, local slope, and when a limit will be reached."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import comb
 
@@ -157,3 +158,69 @@ def days_to(limit: float, line: Slope) -> tuple[float, float, float | None] | No
     near = max(missing - 1.2816 * line.level_error, 0.0)
     far = missing + 1.2816 * line.level_error
     return missing / slope, near / fast, far / slow if slow > 0.0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """Days until a limit: likely, early and late; late None when it may never come."""
+
+    likely: float
+    early: float
+    late: float | None
+
+
+def range_to(
+    limit: float, days: Array, values: Array, now: float, starts: Sequence[float]
+) -> Reach | None:
+    """When a limit will be reached, by lines through several stretches of the past.
+
+    A decline that speeds up, or levels off, is no straight line. The lines through the last days
+    and through the whole decline then disagree, and the range covers both; the likely time is that
+    of the latest stretch, because that is how fast it goes now. When it clearly goes faster now than
+    over the whole, the speeding up is carried on.
+
+    days, values : (n,) the series. now : [d] starts : beginnings of the stretches, the longest first. [d]
+    returns : None when no stretch clearly goes to the limit.
+    """
+    lines = [(start, local_slope(days, values, now, start)) for start in starts]
+    known = [(start, line) for start, line in lines if line is not None]
+    found = [r for _, line in known if (r := days_to(limit, line)) is not None]
+    if not found:
+        return None
+    likely, early = found[-1][0], min(r[1] for r in found)
+    late = (
+        None if any(r[2] is None for r in found) else max(r[2] for r in found if r[2] is not None)
+    )
+    # A stretch that does not clearly go there leaves the end open.
+    if len(found) < len(starts):
+        late = None
+    elif len(known) > 1 and likely > 0.0:
+        faster = _speeding_up(limit, known[0], known[-1], now)
+        if faster is not None:
+            likely, early = faster[0], min(early, faster[1])
+    return Reach(likely, early, late)
+
+
+def _speeding_up(
+    limit: float, whole: tuple[float, Slope], latest: tuple[float, Slope], now: float
+) -> tuple[float, float] | None:
+    """Likely and early days to the limit when the slope goes on growing as it grew; None when it does not.
+
+    whole, latest : start and line of the longest and of the latest stretch. The slope of a line is that
+    of the middle of its stretch.
+    """
+    sign = -1.0 if limit < 0 else 1.0
+    (from_whole, a), (from_latest, b) = whole, latest
+    gained = sign * (b.slope - a.slope)
+    apart = (from_latest - from_whole) / 2.0
+    if apart <= 0.0 or gained <= 1.645 * float(np.hypot(a.slope_error, b.slope_error)):
+        return None
+    growth = gained / apart
+    slope = sign * b.slope + growth * (now - from_latest) / 2.0
+
+    def reach(missing: float, speed: float) -> float:
+        return float((np.sqrt(speed**2 + 2.0 * growth * max(missing, 0.0)) - speed) / growth)
+
+    missing = sign * (limit - b.level)
+    fast = slope + 1.2816 * b.slope_error
+    return reach(missing, slope), reach(missing - 1.2816 * b.level_error, fast)

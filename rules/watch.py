@@ -22,13 +22,15 @@ from rules.findings import CauseProbability, Finding, Presence
 from rules.performance import Performance
 from rules.sections import Plan
 from rules.series import Series
-from rules.state import STEADY, UNKNOWN, StateGate
+from rules.state import STEADY, StateGate
 from rules.train import STATUS_ROLES, Train
 
 Array = NDArray[np.float64]
 
 MEMORY_S = 3 * 3600.0
-"""Minutes are remembered for this long. [s]"""
+FEWEST_REMEMBERED = 3 * transmitters.FEWEST_REPEATS
+LONGEST_MEMORY_S = 24 * 3600.0
+"""Minutes are remembered for three hours; where they come seldom, so many of them, for a day at most. [s]"""
 
 SETTLED_S = 24 * 3600.0
 """After a replacement, this much time passes before a new baseline begins. Common practice, no source. [s]"""
@@ -77,6 +79,10 @@ class Watch:
         self.train: Train = plan.train
         self._device_of = dict(device_of)
         self._devices = tuple(sorted(set(self._device_of.values())))
+        self._columns_of = {
+            device: [i for i, s in enumerate(plan.signals) if self._device_of[s] == device]
+            for device in self._devices
+        }
         self._rule = rule
         self._gate = StateGate(self.train.signals)
         self._series = self._empty_series()
@@ -168,9 +174,12 @@ class Watch:
         state = self._gate.minute(time, values, usual, cleaning=self._is_cleaning(time))
         row = _Row(time, np.array(values, dtype=float), tuple(down), state)
         self._memory.append(row)
-        while self._memory[0].time < time - MEMORY_S:
+        while self._memory[0].time < time - LONGEST_MEMORY_S or (
+            len(self._memory) > FEWEST_REMEMBERED and self._memory[0].time < time - MEMORY_S
+        ):
             self._memory.popleft()
-        while len(self._cleanings) > 1 and self._cleanings[1][0] < time - MEMORY_S - MINUTE_S:
+        oldest = time - LONGEST_MEMORY_S - MINUTE_S
+        while len(self._cleanings) > 1 and self._cleanings[1][0] < oldest:
             self._cleanings.pop(0)
         return row
 
@@ -184,7 +193,8 @@ class Watch:
         stuck = self._frozen() if rows[-1].state == "running" else None
         if stuck is not None:
             findings += self._frozen_findings(stuck, end)
-        digest = self._digest(start, rows, running, stuck.since if stuck else {})
+        doubtful = {**dict.fromkeys(stuck.undecided, -np.inf), **stuck.since} if stuck else {}
+        digest = self._digest(start, rows, running, doubtful)
         made = None
         if digest is not None:
             self.absorb_digest(digest)
@@ -312,18 +322,44 @@ class Watch:
         return since
 
     def _values(self, end: float) -> list[Finding]:
-        """Transmitters that gave no good value in the last two quarter hours while their device answered."""
+        """Transmitters that gave no good value in the last two quarter hours while their device answered.
+
+        When that is so of all transmitters of a device, the device is the matter, not each of them.
+        """
         rows = [r for r in self._memory if r.time >= end - 2 * BLOCK_S]
         known = np.isfinite(np.array([r.values for r in rows]))
-        down = {
-            d: np.array([d not in r.down for r in rows]) for d in self._devices
-        }  # minutes in which each device answered
-        some = {d: known[answered].any(axis=0) for d, answered in down.items() if answered.any()}
-        return [
-            self._transmitter(name, "value", bad=not some[device][column], since=rows[0].time)
-            for column, name in enumerate(self.train.signals)
-            if (device := self._device_of[name]) in some
-        ]
+        since = rows[0].time
+        found = []
+        for device, columns in self._columns_of.items():
+            answered = np.array([device not in r.down for r in rows])
+            if not answered.any():
+                continue
+            some = known[answered].any(axis=0)
+            silent = len(columns) > 1 and not some[columns].any()
+            found.append(self._device(device, since if silent else None))
+            if not silent:
+                found += [
+                    self._transmitter(self.train.signals[c], "value", bad=not some[c], since=since)
+                    for c in columns
+                ]
+        return found
+
+    def _device(self, device: str, since: float | None) -> Finding:
+        """The finding about a device that answers without any usable value since a time, or not (None)."""
+        return Finding(
+            matter=f"values:{device}",
+            presence=Presence.ABSENT if since is None else Presence.PRESENT,
+            causes=() if since is None else (CauseProbability("instrument_fault", 1.0),),
+            action="check_instrument",
+            priority="high",
+            notice_class="alarm",
+            since=since,
+            message=f"{place(self.train.id, None)}: {device} answers, but none of its values has been usable "
+            "for half an hour. Check its clock, its program and the addresses in the plant file.",
+            confirm_s=VALUE_CONFIRM_S,
+            clear_s=VALUE_CONFIRM_S,
+            suppressible=False,
+        )
 
     def _frozen(self) -> transmitters.Frozen | None:
         """Frozen transmitters of a running train, None when that cannot be told yet.
@@ -382,8 +418,3 @@ class Watch:
             clear_s=VALUE_CONFIRM_S,
             suppressible=kind == "frozen",
         )
-
-
-def idle(state: str) -> bool:
-    """Whether a state is none in which membranes can be judged."""
-    return state not in (STEADY, UNKNOWN)

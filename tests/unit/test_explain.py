@@ -16,16 +16,15 @@ def message(**changed: object) -> str:
         "action": "clean",
         "deviation": {"2": {"permeate_flow": -0.064, "salt_passage": 0.0488}},
         "section": "2",
-        "since": AT,
         "forecast": Forecast("permeate_flow", AT + 9 * DAY, AT + 7 * DAY, AT + 13 * DAY),
     }
     return explain.performance_message(**(parts | changed))  # type: ignore[arg-type]
 
 
-def test_a_message_says_what_where_since_when_and_what_to_do() -> None:
+def test_a_message_says_what_where_how_much_and_what_to_do() -> None:
     """An ordinary message holds cause, place, probability, numbers, onset, forecast and the job."""
     assert message() == (
-        "Train A stage 2: scaling likely (81 %). Flow -6.2 %, salt passage +5.0 % since 5 Jan. "
+        "Train A stage 2: scaling likely (81 %). Flow -6.2 %, salt passage +5.0 % against the baseline. "
         "Flow limit about 14 Jan (12 Jan to 18 Jan). Plan an acid clean of stage 2."
     )
 
@@ -104,7 +103,6 @@ def test_a_limit_that_is_passed_is_named() -> None:
         action="clean",
         deviation={"2": {"permeate_flow": -0.05, "salt_passage": 0.12}},
         section="2",
-        since=0.0,
         forecast=None,
         passed=("salt_passage",),
     )

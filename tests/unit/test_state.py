@@ -30,8 +30,16 @@ def test_settling_counts_as_starting() -> None:
     gate = StateGate(SIGNALS)
     assert gate.minute(0.0, row(running=0.0), None) == "stopped"
     assert gate.minute(60.0, row(), None) == "starting"
-    assert gate.minute(SETTLING_S - 60.0, row(), None) == "starting"
-    assert gate.minute(SETTLING_S, row(), None) == "running"
+    assert gate.minute(SETTLING_S, row(), None) == "starting"
+    assert gate.minute(60.0 + SETTLING_S, row(), None) == "running"
+
+
+def test_settling_is_counted_from_the_first_minute_of_production() -> None:
+    """Where minutes come seldom, the time since the last minute of standstill would be too long."""
+    gate = StateGate(SIGNALS)
+    assert gate.minute(0.0, row(running=0.0), None) == "stopped"
+    assert gate.minute(2.0 * SETTLING_S, row(), None) == "starting"
+    assert gate.minute(3.0 * SETTLING_S, row(), None) == "running"
 
 
 def test_a_cleaning_that_people_tell_settles_too() -> None:

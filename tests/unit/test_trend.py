@@ -102,3 +102,33 @@ def test_no_forecast_away_from_the_limit() -> None:
     assert trend.days_to(-0.1, flat) is None
     assert trend.days_to(-0.1, past) == (0.0, 0.0, 0.0)
     assert trend.local_slope(DAYS[:4], DAYS[:4], 1.0, 0.0) is None
+
+
+def test_a_range_covers_a_decline_that_speeds_up() -> None:
+    """Where the last days go faster than the whole, the likely time is the sooner one and the range holds both."""
+    days = np.arange(0.0, 20.0, 0.25)
+    values = -0.08 * (days / 20.0) ** 2
+    found = trend.range_to(-0.10, days, values, 20.0, [10.0, 17.0])
+    long = trend.days_to(-0.10, trend.local_slope(days, values, 20.0, 10.0))
+    assert found is not None
+    assert long is not None
+    truth = 20.0 * np.sqrt(0.10 / 0.08) - 20.0
+    assert found.late is not None
+    assert found.early - 0.1 <= truth <= found.late
+    assert abs(found.likely - truth) < 0.25 < abs(long[0] - truth)
+
+
+def test_a_decline_that_has_stopped_has_an_open_end() -> None:
+    """When the last days do not clearly go to the limit, nobody knows how late it can be."""
+    days = np.arange(0.0, 20.0, 0.25)
+    values = np.where(days < 15.0, -0.004 * days, -0.06) + 1e-4 * np.sin(7.0 * days)
+    found = trend.range_to(-0.10, days, values, 20.0, [8.0, 17.0])
+    assert found is not None
+    assert found.late is None
+
+
+def test_no_range_without_a_direction() -> None:
+    """Noise goes nowhere."""
+    days = np.arange(0.0, 20.0, 0.25)
+    values = 0.002 * np.sin(9.0 * days)
+    assert trend.range_to(-0.10, days, values, 20.0, [10.0, 17.0]) is None

@@ -17,7 +17,7 @@ from rules.baseline import Baseline, BaselineRule
 from rules.digest import BLOCK_S, Digest
 from rules.findings import Finding, Presence
 from rules.train import Train
-from rules.watch import MEMORY_S, SETTLED_S, Step, Watch
+from rules.watch import LONGEST_MEMORY_S, SETTLED_S, Step, Watch
 from tests.simulated import DAY_S, Confirmed, Run, run, walk
 from tests.unit.test_baseline import simulated_test
 
@@ -58,7 +58,7 @@ def rebuilt(
             watch.absorb_baseline(Baseline.from_json(thing.to_json()))
         else:
             watch.event(at, str(thing))
-    for time, row in plant.rows(cut - MEMORY_S, cut + 1.0):
+    for time, row in plant.rows(cut - LONGEST_MEMORY_S, cut + 1.0):
         watch.absorb_minute(time, row, ())
     return watch
 
@@ -168,6 +168,26 @@ def test_a_frozen_transmitter_is_told_and_masked_over_a_stop() -> None:
     assert any(plant.day(d.start) > 10.25 for d in later)
     assert all("1/feed_pressure" not in d.signals for d in later)
     assert all("1/permeate_flow" not in d.values for d in later)
+
+
+@pytest.mark.parametrize("minutes", [17, 23])
+def test_a_frozen_transmitter_stays_frozen_where_minutes_come_seldom(minutes: int) -> None:
+    """With one minute in many, over the stops of three weeks, there is one alarm and nothing computed from it."""
+    found = raised(walk(run("transmitter_freeze", 30.0, minutes * 60.0)))
+    assert [f.matter for _, f in found] == ["frozen:A/1/feed_pressure"]
+
+
+def test_a_device_without_usable_values_is_one_matter() -> None:
+    """When all transmitters of a device fall silent although it answers, the device is told, not each of them."""
+    plant = run("healthy", 0.5)
+    device = {s: "ua1" if s.startswith("2/") else "plc1" for s in plant.train.signals}
+    values = plant.values.copy()
+    silent = [plant.column(s) for s in plant.train.signals if device[s] == "ua1"]
+    values[np.ix_(plant.times >= plant.start + 0.2 * DAY_S, silent)] = np.nan
+    watch = Watch(sections.plan(plant.train), device, BaselineRule())
+    found = raised(walk(replace(plant, values=values), watch))
+    assert [f.matter for _, f in found] == ["values:ua1"]
+    assert "none of its values" in found[0][1].message
 
 
 def test_a_stop_masks_nothing() -> None:
