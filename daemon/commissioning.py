@@ -2,7 +2,7 @@
 
 import asyncio
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from daemon.frames import judge
 from daemon.plantfile import Plant, PointConfig, TrainConfig
 from drivers.connect import connect
-from drivers.protocol import BadSource, LinkDown, Quality, Reading
+from drivers.protocol import BadSource, LinkDown, Point, Quality, Reading
 from rules import sections
 from rules.train import STATUS_ROLES
 
@@ -54,7 +54,9 @@ class PointCheck:
 class TrainCheck:
     """One train: its points, what can be normalized, and what looks odd as a whole.
 
-    running : by the status bit, or None when there is none.
+    running : by the status bit, or None when there is none, or none that can be read.
+    balances : what goes in over what comes out, by name, less 1; NaN when it cannot be said. [-]
+    dead : devices that did not answer, with the reason; every point of them is bad.
     """
 
     train: TrainConfig
@@ -62,6 +64,8 @@ class TrainCheck:
     points: tuple[PointCheck, ...]
     sections: tuple[str, ...]
     remarks: tuple[str, ...]
+    balances: Mapping[str, float]
+    dead: Mapping[str, str]
 
     @property
     def sound(self) -> bool:
@@ -73,26 +77,34 @@ async def check(plant: Plant) -> list[TrainCheck]:
     """Read every point of the plant once, all devices at the same time, and judge them."""
     names = [device for device in plant.devices if plant.points(device)]
     results = await asyncio.gather(*(_read(plant, device) for device in names))
-    readings = {r.tag: r for result in results for r in result}
-    return [_judge_train(train, readings) for train in plant.trains]
+    readings = {r.tag: r for result, _ in results for r in result}
+    dead = {device: why for device, (_, why) in zip(names, results, strict=True) if why}
+    return [_judge_train(train, readings, dead) for train in plant.trains]
 
 
-async def _read(plant: Plant, device_id: str) -> Sequence[Reading]:
-    """All points of one device; BAD with the reason when the device does not answer."""
+async def _read(plant: Plant, device_id: str) -> tuple[Sequence[Reading], str]:
+    """All points of one device, and "" or why it as a whole gives nothing; all are BAD then."""
     points = [p.point for p in plant.points(device_id)]
     try:
         driver = connect(plant.devices[device_id])
     except BadSource as error:
-        return [Reading(p.tag, None, Quality.BAD, reason=str(error)) for p in points]
+        return _nothing(points, str(error))
     try:
-        return await driver.read(points)
+        return await driver.read(points), ""
     except LinkDown as error:
-        return [Reading(p.tag, None, Quality.BAD, reason=str(error)) for p in points]
+        return _nothing(points, str(error))
     finally:
         await driver.close()
 
 
-def _judge_train(train: TrainConfig, readings: dict[str, Reading]) -> TrainCheck:
+def _nothing(points: Sequence[Point], why: str) -> tuple[Sequence[Reading], str]:
+    why = why or "no answer"
+    return [Reading(p.tag, None, Quality.BAD, reason=why) for p in points], why
+
+
+def _judge_train(
+    train: TrainConfig, readings: Mapping[str, Reading], dead: Mapping[str, str]
+) -> TrainCheck:
     values = np.full(len(train.model.signals), np.nan)
     judged: list[tuple[PointConfig, Reading, float, Quality, str]] = []
     for point in train.points:
@@ -109,8 +121,15 @@ def _judge_train(train: TrainConfig, readings: dict[str, Reading]) -> TrainCheck
         + ", ".join(q.replace("_", " ") for q in s.quantities)
         for s in plan.sections
     )
-    remarks = tuple(_remarks(train, plan, values)) if running is not False else ()
-    return TrainCheck(train, running, points, normalized, remarks)
+    observed = dict(zip(plan.observables, plan.observe(values), strict=True))
+    balances = {name: math.expm1(observed[f"balance/{name}"]) for name in plan.balances}
+    its = {device: dead[device] for device in train.devices() if device in dead}
+    remarks: tuple[str, ...] = ()
+    if running is False:
+        balances = {}
+    else:
+        remarks = (*_remarks(train, values, balances), *(() if its else _gaps(plan, observed)))
+    return TrainCheck(train, running, points, normalized, remarks, balances, its)
 
 
 def _running(train: TrainConfig, values: NDArray[np.float64]) -> bool | None:
@@ -150,7 +169,17 @@ def _judge_point(
     return PointCheck(point, reading.value, si_value, "ok", "")
 
 
-def _remarks(train: TrainConfig, plan: sections.Plan, values: NDArray[np.float64]) -> list[str]:
+def percent(part: float) -> str:
+    """A balance in words: ``+0.1 %``, ``0.0 %``; far out, its size says nothing."""
+    if part > 1.0:
+        return "more than 100 %"
+    text = f"{100 * part:+.1f}"
+    return "0.0 %" if text in ("+0.0", "-0.0") else f"{text} %"
+
+
+def _remarks(
+    train: TrainConfig, values: NDArray[np.float64], balances: Mapping[str, float]
+) -> list[str]:
     """What does not fit together although each value may be possible."""
     found = []
     got = dict(zip(train.model.signals, values, strict=True))
@@ -159,7 +188,7 @@ def _remarks(train: TrainConfig, plan: sections.Plan, values: NDArray[np.float64
         if feed is not None and out is not None and feed < out:
             found.append(
                 f"stage {number}: concentrate pressure {out:.2f} bar is above feed pressure {feed:.2f} bar; "
-                "are the two swapped?"
+                "are the two swapped, or is a unit wrong?"
             )
     flow = {role: got.get(role) for role in ("feed_flow", "permeate_flow", "concentrate_flow")}
     feed_flow, permeate = flow["feed_flow"], flow["permeate_flow"]
@@ -174,14 +203,18 @@ def _remarks(train: TrainConfig, plan: sections.Plan, values: NDArray[np.float64
             f"permeate conductivity {fresh:.0f} µS/cm is not below the feed's {salt:.0f} µS/cm; "
             "check units (µS/cm or mS/cm) and addresses"
         )
-    observed = dict(zip(plan.observables, plan.observe(values), strict=True))
-    for name in plan.balances:
-        off = float(observed[f"balance/{name}"])
-        if math.isfinite(off) and abs(off) > BALANCE_LIMIT:
-            words = name.replace("_", " ")
+    for name, part in balances.items():
+        if math.isfinite(part) and abs(math.log1p(part)) > BALANCE_LIMIT:
             found.append(
-                f"the {words} balance is open by {100 * math.expm1(off):+.1f} %; check the flow and conductivity meters"
+                f"the {name.replace('_', ' ')} balance is open by {percent(part)}; "
+                "check the flow and conductivity meters"
             )
+    return found
+
+
+def _gaps(plan: sections.Plan, observed: Mapping[str, float]) -> list[str]:
+    """What the values that were read do not give, although all devices answered."""
+    found = []
     for section in plan.sections:
         for quantity in section.quantities:
             if not math.isfinite(observed[f"{section.name}/{quantity}"]):

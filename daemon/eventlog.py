@@ -43,7 +43,7 @@ def read(path: Path, trains: Sequence[str]) -> list[LoggedEvent]:
         if not any(cell.strip() for cell in row):
             continue
         cells = [cell.strip() for cell in row] + ["", "", "", ""]
-        at, wrong = _time(cells[0])
+        at, wrong = instant(cells[0])
         if cells[1] not in trains:
             wrong.append(f"train {cells[1]!r} is not in the plant file; it has {', '.join(trains)}")
         if cells[2] not in EVENTS:
@@ -59,7 +59,8 @@ def read(path: Path, trains: Sequence[str]) -> list[LoggedEvent]:
     return sorted(events, key=lambda e: e.t)
 
 
-def _time(text: str) -> tuple[float | None, list[str]]:
+def instant(text: str) -> tuple[float | None, list[str]]:
+    """Seconds since 1970-01-01 UTC of an ISO 8601 time with zone, or None and what is wrong with it."""
     try:
         at = datetime.fromisoformat(text)
     except ValueError:

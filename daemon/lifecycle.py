@@ -7,6 +7,7 @@ it counts, and be clearly absent for `off_s` before it has gone.
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from daemon import words
 from rules.findings import Presence
 
 
@@ -87,7 +88,15 @@ def advance(state: State, event: Event, *, present: bool = False, latching: bool
         return _LATCHED[state, event]
     if (state, event) in _STEPS:
         return _STEPS[state, event]
-    raise NotPossible(f"{event.value} is not possible while the notice is {state.value}")
+    raise NotPossible(f"{event.value} is not possible: {_why(state, event)}")
+
+
+def _why(state: State, event: Event) -> str:
+    stands = f"the notice is {words.LIFE[state.value]}"
+    for aside, back in _BACK:
+        if back is event:
+            return f"{stands}, not {words.LIFE[aside.value]}"
+    return stands
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,13 @@
 
 import csv
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from daemon import eventlog
+from daemon.eventlog import LoggedEvent
 from daemon.frames import Frame, judge
 from daemon.history_reader import HistoryReader
 from daemon.minutes import Minute, MinuteAccumulator
@@ -18,6 +18,7 @@ from daemon.plantfile import Plant, TrainConfig
 from daemon.record import Record
 from daemon.rows import JournalLine, iso
 from daemon.service import lines_of
+from drivers.csvlines import Header, Unusable
 from drivers.historian import CsvReport, HistorianCsv
 from drivers.protocol import BadSource, Quality, Reading
 from rules.baseline import Baseline, in_force
@@ -40,28 +41,36 @@ class Replayed:
 
 
 class Source:
-    """Minutes of a plant from a file: a historian CSV, or the `history.db` of a daemon (or its folder)."""
+    """Minutes of a plant from a file: a historian CSV, or the `history.db` of a daemon (or its folder).
+
+    missing : one line for each column that the plant file wants and the CSV does not have.
+    """
 
     def __init__(self, plant: Plant, path: Path) -> None:
         self._plant = plant
         self.path = path / HISTORY if path.is_dir() else path
         self.report: CsvReport | None = None
+        self.missing: tuple[str, ...] = ()
         self._csv: HistorianCsv | None = None
         if not self.path.exists():
             raise BadSource(f"{path}: there is no such file; give a historian CSV or a {HISTORY}")
         if self.path.suffix != ".db":
-            self._csv = HistorianCsv(self.path, zone=None)
+            wanted = {column_of(p): p.tag for t in plant.trains for p in t.points}
+            found = _columns(self.path)
+            if found and not set(found) & set(wanted):
+                raise BadSource(
+                    f"{self.path}: none of its columns is named in the plant file; it has "
+                    f"{_few(found)}, the plant file wants {_few(sorted(wanted))}; "
+                    'give points a column = "..." or name the columns by tag'
+                )
+            self._csv = HistorianCsv(self.path, list(wanted), zone=None)
             self.report = self._csv.report
-            self._check_columns(self._csv)
-
-    def _check_columns(self, source: HistorianCsv) -> None:
-        found = set(source.table().columns)
-        wanted = {column_of(p) for t in self._plant.trains for p in t.points}
-        if not found & wanted:
-            raise BadSource(
-                f"{self.path}: none of its columns is named in the plant file; it has "
-                f"{', '.join(sorted(found)[:6])}, the plant file wants {', '.join(sorted(wanted)[:6])}; "
-                'give points a column = "..." or name the columns by tag'
+            spare = [name for name in found if name and name not in wanted]
+            has = f"it has {_few(spare)}, which no point names" if spare else "all it has are used"
+            self.missing = tuple(
+                f'column "{name}" ({tag}) is not in {self.path}; {has}'
+                for name, tag in wanted.items()
+                if name not in found
             )
 
     @property
@@ -107,6 +116,20 @@ class Source:
             yield last
 
 
+def _columns(path: Path) -> tuple[str, ...]:
+    """The columns of a CSV beside its time; none when it has no header: `HistorianCsv` tells why."""
+    try:
+        with path.open(encoding="utf-8-sig", errors="replace") as file:
+            return Header.parse(file.readline().rstrip("\r\n"), lambda *_: None).columns
+    except (OSError, Unusable):
+        return ()
+
+
+def _few(names: Sequence[str]) -> str:
+    shown = ", ".join(names[:6])
+    return f"{shown} and {len(names) - 6} more" if len(names) > 6 else shown
+
+
 def column_of(point: object) -> str:
     """Header of a point in a historian export: its `column`, else its tag."""
     return str(getattr(point, "column", None) or getattr(point, "tag"))  # noqa: B009
@@ -117,20 +140,19 @@ def replay(
     source: Source,
     folder: Path,
     *,
-    log: Path | None = None,
+    events: Sequence[LoggedEvent] = (),
     told: Callable[[JournalLine], None] | None = None,
     advanced: Callable[[], None] | None = None,
 ) -> Replayed:
     """Judge every minute of the source with a new record in `folder`.
 
-    log : events CSV. told : hears each raised, updated or cleared. advanced : called for each minute.
+    events : what people did. told : hears each raised, updated or cleared. advanced : called for each minute.
     """
     lines: list[JournalLine] = []
     count = 0
     with Record.open(folder, durable=False) as record:
-        if log is not None:
-            for event in eventlog.read(log, [t.id for t in plant.trains]):
-                record.add_event(event.t, event.train, event.event, event.detail)
+        for event in events:
+            record.add_event(event.t, event.train, event.event, event.detail)
         notices = Notices(record, plant)
         for train in plant.trains:
             normalizer = Normalizer(train, record, notices)

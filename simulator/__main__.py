@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import os
 import signal
 import sys
 import time
@@ -47,10 +48,14 @@ def _port(text: str) -> int:
     return int(_between(0, 65535, "a port")(text))
 
 
-def parser() -> argparse.ArgumentParser:
-    """The options, each in words."""
+PARENT_S = 1.0
+"""How often the parent process is looked for. [s]"""
+
+
+def parser(program: str = "python -m simulator") -> argparse.ArgumentParser:
+    """The options, each in words. program : how the person called it, for the usage line."""
     p = argparse.ArgumentParser(
-        prog="simulator",
+        prog=program,
         description="An invented reverse-osmosis plant that runs a scenario: served over Modbus "
         "TCP and OPC UA on this machine, or written as a historian export.",
     )
@@ -93,6 +98,12 @@ def parser() -> argparse.ArgumentParser:
         metavar="PORT",
         help="TCP port, 0 for a free one (default)",
     )
+    served.add_argument(
+        "--end-with-parent",
+        type=int,
+        metavar="PID",
+        help="end when the process PID that started this one is gone",
+    )
     out = p.add_argument_group("files")
     out.add_argument(
         "--export",
@@ -127,9 +138,9 @@ def parser() -> argparse.ArgumentParser:
     return p
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
+def main(arguments: Sequence[str] | None = None, *, program: str = "python -m simulator") -> int:
     """Run; exit status 0 when all went well, 1 when a file or port failed, 2 for wrong arguments."""
-    p = parser()
+    p = parser(program)
     given = p.parse_args(arguments)
     if given.list:
         return _list()
@@ -200,6 +211,9 @@ def _serve(plant: Plant, given: argparse.Namespace, extras: plantfile.Extras) ->
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, stop.set)
+        guard = None
+        if given.end_with_parent is not None:
+            guard = asyncio.create_task(_end_with(given.end_with_parent, stop), name="parent")
         achieved = await serve(
             plant,
             speed=given.speed,
@@ -209,10 +223,22 @@ def _serve(plant: Plant, given: argparse.Namespace, extras: plantfile.Extras) ->
             on_ready=ready,
             until_s=None if given.days is None else plant.start_s + given.days * DAY_S,
         )
+        if guard is not None and not guard.done():
+            guard.cancel()
+        elif guard is not None:
+            return  # nobody is left to read what was reached
         print(achieved, flush=True)
 
     asyncio.run(run())
     return 0
+
+
+async def _end_with(parent: int, stop: asyncio.Event) -> None:
+    """Set `stop` once the parent has gone: an orphan gets another parent."""
+    # Nothing tells a process that its parent was killed: it has to look.
+    while os.getppid() == parent:  # noqa: ASYNC110
+        await asyncio.sleep(PARENT_S)
+    stop.set()
 
 
 if __name__ == "__main__":

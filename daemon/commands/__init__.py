@@ -1,11 +1,15 @@
 """The `brinelark` command: one module for each sub-command."""
 
 import sys
+from importlib.metadata import version
+from typing import Annotated
 
 import typer
 
 from daemon.commands.check import check
+from daemon.commands.common import NothingYet, UsedWrongly
 from daemon.commands.demo import demo
+from daemon.commands.log import log
 from daemon.commands.notices import notices
 from daemon.commands.replay import replay
 from daemon.commands.run import run
@@ -39,6 +43,23 @@ app.command(
     add_help_option=False,
 )(simulate)
 app.command()(notices)
+app.command()(log)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"brinelark {version('brinelark')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _brinelark(
+    show_version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
+    ] = False,
+) -> None:
+    """Options that go before a command."""
 
 
 EXPECTED = (
@@ -50,6 +71,7 @@ EXPECTED = (
     EventLogError,
     NoticeError,
     NotPossible,
+    UsedWrongly,
 )
 """Troubles with their place and remedy in their text: printed without a traceback."""
 
@@ -58,6 +80,9 @@ def main() -> None:
     """Run the command line. Exit code 0: done; 1: found something or failed; 2: used wrongly."""
     try:
         app()
+    except NothingYet as error:
+        typer.echo(str(error), err=True)
+        sys.exit(1)
     except EXPECTED as error:
         typer.echo(str(error), err=True)
         sys.exit(2)

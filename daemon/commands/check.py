@@ -2,7 +2,7 @@
 
 import asyncio
 import json
-import logging
+import math
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -10,8 +10,10 @@ import typer
 from rich import box
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from daemon import commissioning, plantfile
+from daemon.commands.common import counted, quiet_libraries
 from daemon.commissioning import PointCheck, TrainCheck
 from drivers.protocol import Address, ModbusAddress, OpcuaAddress
 
@@ -23,8 +25,7 @@ def check(
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
 ) -> None:
     """Read every point of a plant once and judge it; exit code 1 when something needs a look."""
-    for noisy in ("asyncua", "pymodbus"):
-        logging.getLogger(noisy).setLevel(logging.CRITICAL)
+    quiet_libraries()
     plant = plantfile.load(plant_file)
     checked = asyncio.run(commissioning.check(plant))
     if as_json:
@@ -65,6 +66,8 @@ def _plain(one: TrainCheck) -> dict[str, Any]:
             }
             for p in one.points
         ],
+        "devices_without_answer": dict(one.dead),
+        "balances": {n: b if math.isfinite(b) else None for n, b in one.balances.items()},
         "normalized": list(one.sections),
         "remarks": list(one.remarks),
         "sound": one.sound,
@@ -72,32 +75,57 @@ def _plain(one: TrainCheck) -> dict[str, Any]:
 
 
 def _print(console: Console, one: TrainCheck) -> None:
-    state = {True: "running", False: "stopped", None: "no status bit"}[one.running]
-    console.print(f"Train {one.train.id} ({state})", style="bold", highlight=False)
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("point")
-    table.add_column("device")
-    table.add_column("address")
-    table.add_column("reads", justify="right")
-    table.add_column("")
-    table.add_column("", style="bold")
-    table.add_column("why")
+    """The sheet: a row for each point, then why, so that nothing is cut where columns are narrow."""
+    console.print(Text(f"Train {one.train.id} ({_state(one)})", style="bold"))
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("", style="bold", no_wrap=True)
+    longest = max(len(p.point.signal) for p in one.points)
+    table.add_column("point", overflow="fold", min_width=min(longest, 28))
+    table.add_column("reads", justify="right", no_wrap=True)
+    table.add_column("unit", no_wrap=True)
+    table.add_column("device", overflow="fold")
+    table.add_column("address", overflow="fold", min_width=10)
     for p in one.points:
-        table.add_row(
+        cells = (
+            SIGNS[p.verdict],
             p.point.signal,
-            p.point.device,
-            place_of(p.point.point.address),
             _number(p),
             p.point.unit,
-            SIGNS[p.verdict],
-            p.reason,
+            p.point.device,
+            place_of(p.point.point.address),
         )
+        table.add_row(*map(Text, cells))
     console.print(table)
-    for line in one.sections:
-        console.print(f"normalized for {line}", highlight=False, markup=False)
+    for device, why in one.dead.items():
+        points = counted(sum(p.point.device == device for p in one.points), "point")
+        _remark(console, "BAD", f"{device} ({points}): {why.removeprefix(f'{device}: ')}")
+    for p in one.points:
+        if p.reason and p.point.device not in one.dead:
+            _remark(console, SIGNS[p.verdict], f"{p.point.signal}: {p.reason}")
     for remark in one.remarks:
-        console.print(f"LOOK  {remark}", highlight=False, markup=False)
+        _remark(console, "LOOK", remark)
+    for line in one.sections:
+        console.print(Text(f"normalized for {line}"))
+    known = [(n, b) for n, b in one.balances.items() if math.isfinite(b)]
+    if known:
+        said = ", ".join(f"{n.replace('_', ' ')} {commissioning.percent(b)}" for n, b in known)
+        console.print(Text(f"balances: {said}"))
     console.print("")
+
+
+def _state(one: TrainCheck) -> str:
+    if one.running is not None:
+        return "running" if one.running else "stopped"
+    has = "running" in one.train.model.signals
+    return "running or not cannot be read" if has else "no status bit"
+
+
+def _remark(console: Console, sign: str, text: str) -> None:
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(width=4, style="bold")
+    grid.add_column(overflow="fold")
+    grid.add_row(sign, Text(text))
+    console.print(grid)
 
 
 def _number(p: PointCheck) -> str:

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import json
 import logging
+import os
 import signal
 import sys
 import tempfile
@@ -16,12 +17,14 @@ import typer
 from rich import box
 from rich.console import Console
 from rich.panel import Panel
+from rich.text import Text
 
-from daemon import plantfile
+from daemon import messages, plantfile
+from daemon.commands.common import quiet_libraries
 from daemon.normalize import Outcome
 from daemon.plantfile import TrainConfig
 from daemon.service import lines_of, serve
-from rules.explain import CAUSE_WORDS, percent
+from rules.explain import percent
 
 READY_S = 30.0
 INTERVAL_S = 0.05
@@ -42,8 +45,7 @@ def demo(
 ) -> None:
     """Show the main job: an invented plant, a fault that grows, and what the technician is told."""
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
-    for noisy in ("asyncua", "pymodbus", "uvicorn"):
-        logging.getLogger(noisy).setLevel(logging.ERROR)
+    quiet_libraries()
     with tempfile.TemporaryDirectory(prefix="brinelark-demo-") as folder:
         asyncio.run(_demo(Path(folder), scenario, speed, port, seed))
 
@@ -82,6 +84,7 @@ async def _simulator(arguments: list[str], stop: asyncio.Event) -> AsyncIterator
         "-m",
         "simulator",
         *arguments,
+        f"--end-with-parent={os.getpid()}",  # even when we are killed
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.PIPE,
         start_new_session=True,  # Ctrl-C is for us; we end it in order
@@ -136,13 +139,15 @@ class _Teller:
     @staticmethod
     def _panel(event: str, key: str, body: dict[str, Any]) -> Panel:
         rows = [body["message"]]
+        concluded = any(body["deviation"].values())
         if event != "cleared" and body["causes"]:
-            causes = ", ".join(
-                f"{CAUSE_WORDS[c['cause']]}{' of ' + c['point'] if c['point'] else ''} "
-                f"{100 * c['probability']:.0f} %"
-                for c in body["causes"]
-            )
-            rows.append(f"Cause:    {causes}")
+            # Of what was seen, such as a lost link, one certain cause says nothing new.
+            if concluded:
+                causes = ", ".join(
+                    f"{messages.cause_words(c)} {100 * c['probability']:.0f} %"
+                    for c in body["causes"]
+                )
+                rows.append(f"Cause:    {causes}")
             rows.append(
                 f"Action:   {body['action'].replace('_', ' ')} (priority {body['priority']})"
             )
@@ -159,5 +164,8 @@ class _Teller:
             )
             rows.append(f"{name + ':':9} {numbers}")
         return Panel(
-            "\n".join(rows), title=f"{body['time']}  {event}  {key}", box=box.SQUARE, expand=False
+            Text("\n".join(rows)),
+            title=f"{body['time']}  {event}  {key}",
+            box=box.SQUARE,
+            expand=False,
         )

@@ -1,20 +1,23 @@
 """`brinelark notices`: show, acknowledge and shelve notices."""
 
 import json
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
 import typer
-from rich import box
 from rich.console import Console
-from rich.table import Table
+from rich.padding import Padding
+from rich.text import Text
 
 from daemon import messages, plantfile, words
-from daemon.notices import Notices
+from daemon.commands.common import UsedWrongly, open_record, plant_now, train_of
+from daemon.lifecycle import SET_ASIDE, State
+from daemon.notices import NoticeError, Notices
+from daemon.plantfile import Plant
 from daemon.record import Record
-from daemon.rows import Notice, iso
+from daemon.rows import JournalLine, Notice, iso
 
 
 def notices(
@@ -36,55 +39,52 @@ def notices(
     ] = None,
     by: Annotated[str, typer.Option(help="Your name, for the journal.")] = "",
     hours: Annotated[
-        float, typer.Option(min=0.1, max=2160.0, help="How long to shelve. [h]")
+        float, typer.Option(min=0.1, max=2160.0, help="How long to shelve, 8 when not given. [h]")
     ] = 8.0,
     reason: Annotated[str, typer.Option(help="Why, for the journal.")] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
 ) -> None:
     """Show the open notices of a plant; acknowledge or shelve one."""
-    plant = plantfile.load(plant_file)
     acting = [option for option in (acknowledge, shelve, unshelve) if option]
     if len(acting) > 1:
-        raise typer.BadParameter("one of --acknowledge, --shelve and --unshelve at a time")
+        raise UsedWrongly("one of --acknowledge, --shelve and --unshelve at a time")
     if acting and not by:
-        raise typer.BadParameter("say who you are with --by NAME; the journal keeps it")
+        raise UsedWrongly("say who you are with --by NAME; the journal keeps it")
     if shelve and not reason:
-        raise typer.BadParameter("say why with --reason; the journal keeps it")
+        raise UsedWrongly("say why with --reason; the journal keeps it")
+    plant = plantfile.load(plant_file)
     if train is not None:
-        plant.train(train)
-    if not (plant.store.folder / "record.db").exists():
-        typer.echo(
-            f"no record in {plant.store.folder} yet: has `brinelark run` been started?", err=True
-        )
-        raise typer.Exit(1)
-    with Record.open(plant.store.folder, read_only=not acting) as record:
+        train_of(plant, train)
+    with open_record(plant, read_only=not acting) as record:
         if acting:
             engine = Notices(record, plant)
             if acknowledge:
                 line = engine.acknowledge(acknowledge, by, reason)
             elif shelve:
-                until = _plant_now(record, shelve) + timedelta(hours=hours)
-                line = engine.shelve(shelve, until.timestamp(), by, reason)
+                line = engine.shelve(shelve, _until(plant, record, shelve, hours), by, reason)
             else:
                 assert unshelve is not None
                 line = engine.unshelve(unshelve, by)
             typer.echo(line.body if as_json else f"{line.notice}: {line.event} by {by}")
             return
+        zone = ZoneInfo(plant.site.timezone)
         if show:
-            _show(record, show, as_json=as_json)
+            _show(record, show, zone, as_json=as_json)
             return
         found = record.notices(train) if every else record.open_notices(train)
         if as_json:
             typer.echo(json.dumps([_plain(n) for n in found], ensure_ascii=False, indent=2))
         else:
-            _print(found, ZoneInfo(plant.site.timezone))
+            _print(found, zone, every=every)
 
 
-def _plant_now(record: Record, notice_id: str) -> datetime:
-    """Now in plant time: the last judged instant of the notice's train."""
+def _until(plant: Plant, record: Record, notice_id: str, hours: float) -> float:
+    """When a shelving of so many hours ends, in plant time."""
     notice = record.notice(notice_id)
-    progress = record.progress(notice.train) if notice else None
-    return datetime.fromtimestamp(progress.at, UTC) if progress else datetime.now(UTC)
+    now = plant_now(plant, record, notice.train) if notice else None
+    if now is None:
+        raise NoticeError(f"there is no notice {notice_id}; `brinelark notices PLANT` lists them")
+    return (now + timedelta(hours=hours)).timestamp()
 
 
 def _plain(notice: Notice) -> dict[str, Any]:
@@ -106,27 +106,41 @@ def _plain(notice: Notice) -> dict[str, Any]:
     }
 
 
-def _print(found: list[Notice], zone: ZoneInfo) -> None:
+def _print(found: list[Notice], zone: ZoneInfo, *, every: bool) -> None:
     console = Console()
     if not found:
-        console.print("No open notices.")
-        return
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for name in ("notice", "priority", "state", "raised", "what", "do"):
-        table.add_column(name)
-    for notice in found:
-        table.add_row(
-            notice.id,
-            notice.priority,
-            words.LIFE[notice.state.value],
-            messages.local(notice.raised_at, zone) if notice.raised_at is not None else "",
-            notice.message,
-            words.ACTIONS[notice.action].name,
-        )
-    console.print(table)
+        console.print("No notices." if every else "No open notices.")
+    for number, notice in enumerate(found):
+        if number:
+            console.print("")
+        _head(console, notice, zone)
+        _inside(console, notice.message)
+        _inside(console, f"Do: {words.ACTIONS[notice.action].name}")
 
 
-def _show(record: Record, notice_id: str, *, as_json: bool) -> None:
+def _head(console: Console, notice: Notice, zone: ZoneInfo) -> None:
+    """Id, priority, class, how it stands, and since when."""
+    stands = words.LIFE[notice.state.value]
+    if notice.state in SET_ASIDE and notice.aside_by:
+        if notice.shelved_until is not None:
+            stands += f" until {messages.local(notice.shelved_until, zone)}"
+        stands += f" by {notice.aside_by}: {notice.aside_reason}"
+    elif notice.state is State.ACKED:
+        stands += f" by {notice.acknowledged_by}"
+    text = Text.assemble(
+        (str(notice.id), "bold"),
+        f"  {notice.priority} priority, {notice.notice_class}, {stands}",
+    )
+    if notice.raised_at is not None:
+        text.append(f", raised {messages.local(notice.raised_at, zone)}")
+    console.print(text)
+
+
+def _inside(console: Console, line: str) -> None:
+    console.print(Padding(Text(line), (0, 0, 0, 2)))
+
+
+def _show(record: Record, notice_id: str, zone: ZoneInfo, *, as_json: bool) -> None:
     notice = record.notice(notice_id)
     if notice is None:
         typer.echo(
@@ -148,9 +162,35 @@ def _show(record: Record, notice_id: str, *, as_json: bool) -> None:
         )
         return
     console = Console()
-    console.print(f"{notice.id}  {words.LIFE[notice.state.value]}", highlight=False)
-    console.print(notice.message)
+    _head(console, notice, zone)
+    _inside(console, notice.message)
     for sentence in notice.evidence:
-        console.print(f"  - {sentence}", highlight=False)
+        _inside(console, f"- {sentence}")
+    _inside(console, "Cause: " + (_causes(notice) or messages.matter_words(notice)))
+    action = words.ACTIONS[notice.action]
+    _inside(console, f"Do: {action.name}. {action.sentence} Priority {notice.priority}.")
+    console.print("Journal:")
     for line in lines:
-        console.print(f"{iso(line.at)}  {line.event}", highlight=False)
+        for text in _journal(line, zone):
+            _inside(console, text)
+
+
+def _causes(notice: Notice) -> str:
+    """The causes with their probabilities; "" for what was seen, not concluded, such as a lost link."""
+    if notice.matter != "performance" and len(notice.causes) < 2:
+        return ""
+    return ", ".join(f"{messages.cause_words(c)} {c['probability']:.0%}" for c in notice.causes)
+
+
+def _journal(line: JournalLine, zone: ZoneInfo) -> list[str]:
+    """One step: when, what, who, until when and why; and what was told."""
+    body = json.loads(line.body)
+    text = f"{messages.local(line.at, zone)}  {line.event.replace('_', ' ')}"
+    if body.get("by"):
+        text += f" by {body['by']}"
+    if body.get("until"):
+        until = datetime.fromisoformat(body["until"]).timestamp()
+        text += f" until {messages.local(until, zone)}"
+    if why := body.get("reason") or body.get("note"):
+        text += f": {why}"
+    return [text, f"  {body['message']}"] if body.get("message") else [text]

@@ -2,6 +2,7 @@
 
 import json
 import tempfile
+from dataclasses import replace as changed
 from pathlib import Path
 from typing import Annotated
 
@@ -10,12 +11,15 @@ from rich import box
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
+from rich.text import Text
 
-from daemon import plantfile
+from daemon import eventlog, plantfile
+from daemon.commands.common import UsedWrongly, check_writable, counted
 from daemon.record import Record
-from daemon.replay import Source, write_trends
+from daemon.replay import Replayed, Source, write_trends
 from daemon.replay import replay as run_replay
-from daemon.rows import JournalLine
+from drivers.csvlines import DUPLICATE_TIME, OUT_OF_ORDER
+from drivers.historian import CsvReport
 
 
 def replay(
@@ -38,13 +42,21 @@ def replay(
     as_json: Annotated[bool, typer.Option("--json", help="A machine-readable summary.")] = False,
 ) -> None:
     """Judge the past of a plant: what would have been told, when, and why."""
+    check_writable(notices, "--notices")
+    if trends is not None:
+        check_writable(trends, "--trends")
+    for option, path in (("--notices", notices), ("--trends", trends)):
+        if path is not None and path.resolve() in (plant_file.resolve(), data.resolve()):
+            raise UsedWrongly(f"{option} {path}: this is a file to be read; name another")
     plant = plantfile.load(plant_file)
-    errors = Console(stderr=True)
-    for warning in plant.warnings:
-        errors.print(warning, highlight=False, soft_wrap=True, markup=False)
+    events = [] if log is None else eventlog.read(log, [t.id for t in plant.trains])
     source = Source(plant, data)
+    errors = Console(stderr=True)
+    said = list(plant.warnings)
     if source.report is not None:
-        errors.print(str(source.report), highlight=False, soft_wrap=True, markup=False)
+        said += str(_in_utc(source.report)).splitlines()
+    for line in (*said, *source.missing):
+        errors.print(line, highlight=False, soft_wrap=True, markup=False)
     with (
         tempfile.TemporaryDirectory(prefix="brinelark-") as name,
         Progress(
@@ -59,7 +71,7 @@ def replay(
     ):
         task = progress.add_task("judging", total=source.size)
         done = run_replay(
-            plant, source, Path(name), log=log, advanced=lambda: progress.advance(task)
+            plant, source, Path(name), events=events, advanced=lambda: progress.advance(task)
         )
         if trends is not None:
             with Record.open(Path(name), read_only=True) as record:
@@ -69,24 +81,47 @@ def replay(
     if as_json:
         summary = {
             "minutes": done.minutes,
+            "rows": done.report.used if done.report is not None else None,
             "notices": str(notices),
-            "raised": sum(1 for line in done.lines if line.event == "raised"),
-            "updated": sum(1 for line in done.lines if line.event == "updated"),
-            "cleared": sum(1 for line in done.lines if line.event == "cleared"),
+            "raised": _count(done, "raised"),
+            "updated": _count(done, "updated"),
+            "cleared": _count(done, "cleared"),
         }
         typer.echo(json.dumps(summary))
     else:
-        _print(Console(), done.lines, done.minutes, notices)
+        _print(Console(), done, notices)
 
 
-def _print(console: Console, lines: tuple[JournalLine, ...], minutes: int, path: Path) -> None:
-    if lines:
+def _count(done: Replayed, event: str) -> int:
+    return sum(1 for line in done.lines if line.event == event)
+
+
+def _in_utc(report: CsvReport) -> CsvReport:
+    """The report with the times that it made itself, not those it quotes, ending in Z."""
+    made = (DUPLICATE_TIME, OUT_OF_ORDER)
+    return changed(
+        report,
+        anomalies=tuple(
+            changed(a, found=a.found.replace("+00:00", "Z")) if a.kind in made else a
+            for a in report.anomalies
+        ),
+    )
+
+
+def _print(console: Console, done: Replayed, path: Path) -> None:
+    if done.lines:
         table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
         for name in ("when", "event", "notice", "message"):
             table.add_column(name, no_wrap=name != "message")
-        for line in lines:
+        for line in done.lines:
             body = json.loads(line.body)
-            table.add_row(body["time"], line.event, line.notice, body["message"])
+            table.add_row(body["time"], line.event, line.notice, Text(body["message"]))
         console.print(table)
-    raised = sum(1 for line in lines if line.event == "raised")
-    console.print(f"{minutes} minutes judged, {raised} notices; written to {path}", highlight=False)
+    judged = counted(done.minutes, "minute")
+    if done.report is not None and done.report.step_s > 60.0:
+        # Rows further apart than a minute are no minutes, although each is judged as one.
+        judged = counted(done.report.used, "row")
+    told = counted(_count(done, "raised"), "notice")
+    console.print(
+        f"{judged} judged, {told}; written to {path}", highlight=False, soft_wrap=True, markup=False
+    )

@@ -10,8 +10,10 @@ from typing import Annotated
 import typer
 
 from daemon import plantfile
+from daemon.commands import pageaddress
+from daemon.commands.common import quiet_libraries
 from daemon.normalize import Outcome
-from daemon.plantfile import TrainConfig
+from daemon.plantfile import Plant, TrainConfig
 from daemon.service import lines_of, serve
 
 
@@ -23,24 +25,30 @@ def run(
     logging.basicConfig(
         level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
     )
-    for noisy in ("asyncua", "pymodbus", "uvicorn", "apprise", "httpx"):
-        logging.getLogger(noisy).setLevel(logging.WARNING)
+    quiet_libraries()
     plant = plantfile.load(plant_file)
-    for warning in plant.warnings:
-        logging.getLogger("plant").warning(warning)
     asyncio.run(_until_signal(plant, page=page))
 
 
-async def _until_signal(plant: plantfile.Plant, *, page: bool) -> None:
+async def _until_signal(plant: Plant, *, page: bool) -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
-    await serve(plant, stop, told=_tell, page=page, ready=_ready)
+    await serve(plant, stop, told=_tell, page=page, ready=lambda address: _ready(plant, address))
 
 
-def _ready(address: str) -> None:
-    typer.echo(f"watching; page at {address}" if address else "watching")
+def _ready(plant: Plant, address: str) -> None:
+    """Store and port are ours: now what works, but not as well as it could, is worth a line."""
+    log = logging.getLogger("plant")
+    for warning in plant.warnings:
+        log.warning(warning)
+    if not address:
+        typer.echo("watching")
+        return
+    if open_to_others := pageaddress.warning(plant):
+        log.warning(open_to_others)
+    typer.echo(f"watching; page at {pageaddress.shown(plant, address)}")
 
 
 def _tell(train: TrainConfig, outcome: Outcome) -> None:

@@ -9,4 +9,4 @@ def simulate(context: typer.Context) -> None:
     """Serve an invented plant over Modbus TCP and OPC UA; `brinelark simulate --help` shows how."""
     from simulator.__main__ import main
 
-    sys.exit(main(list(context.args)))
+    sys.exit(main(list(context.args), program=context.command_path))

@@ -83,6 +83,22 @@ def test_every_step_is_the_one_of_the_table(state: State, event: Event, latching
             assert advance(state, event, present=present, latching=latching) is expected
 
 
+@pytest.mark.parametrize(
+    ("state", "event", "told"),
+    [
+        (State.UNACK, Event.UNSHELVE, "the notice is not acknowledged yet, not shelved"),
+        (State.SHLVD, Event.ACKNOWLEDGE, "the notice is shelved"),
+        (State.ACKED, Event.RESTORE, "the notice is acknowledged, not out of service"),
+    ],
+)
+def test_what_is_not_possible_is_said_in_plain_words(state: State, event: Event, told: str) -> None:
+    """The refusal speaks of how the notice stands, without the short names of the states."""
+    with pytest.raises(NotPossible) as refused:
+        advance(state, event)
+    assert str(refused.value) == f"{event.value} is not possible: {told}"
+    assert state.value not in str(refused.value)
+
+
 def test_the_whole_table_is_read() -> None:
     """The table has its 22 rows, so that a lost row cannot make the test above weaker."""
     assert len(rows("alarm_transitions.csv")) == 22

@@ -1,0 +1,101 @@
+"""`brinelark log`: what people did to a plant, for the daemon that watches it."""
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
+
+from daemon import eventlog, plantfile
+from daemon.commands.common import UsedWrongly, open_record, plant_now, train_of
+from daemon.plantfile import Plant
+from daemon.record import EVENTS, Record
+from daemon.rows import MaintenanceEvent, iso
+
+AHEAD_S = 3600.0
+"""Clocks differ; an event further ahead of the plant than this is a slip of the pen. [s]"""
+
+
+def log(
+    plant_file: Annotated[Path, typer.Argument(metavar="PLANT", help="The plant file.")],
+    train: Annotated[str | None, typer.Option(help="The train it was done to.")] = None,
+    event: Annotated[str | None, typer.Option(help=f"What was done: {', '.join(EVENTS)}.")] = None,
+    at: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help="When, ISO 8601 with zone; now when not given."),
+    ] = None,
+    detail: Annotated[str, typer.Option(help="In your own words.")] = "",
+    by: Annotated[str, typer.Option(metavar="NAME", help="Who did it.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
+) -> None:
+    """Tell the daemon what was done to a train (a cleaning, a replacement), or list what is known."""
+    plant = plantfile.load(plant_file)
+    if train is not None:
+        train_of(plant, train)
+    if event is None:
+        if at is not None or detail or by:
+            raise UsedWrongly(f"say what was done with --event; use {', '.join(EVENTS)}")
+        with open_record(plant, read_only=True) as record:
+            _print(record.events(train), as_json=as_json)
+        return
+    if event not in EVENTS:
+        raise UsedWrongly(f"event {event} is not known; use {', '.join(EVENTS)}")
+    if train is None:
+        has = ", ".join(t.id for t in plant.trains)
+        raise UsedWrongly(f"say which train with --train; the plant file has {has}")
+    with open_record(plant, read_only=False) as record:
+        when = _when(plant, record, train, at)
+        number = record.add_event(when, train, event, detail, by)
+        (made,) = [e for e in record.events(train) if e.id == number]
+    if as_json:
+        typer.echo(json.dumps(_plain(made), ensure_ascii=False))
+    else:
+        typer.echo(f"train {train}: {event} at {iso(when)} is in the log")
+
+
+def _when(plant: Plant, record: Record, train: str, at: str | None) -> float:
+    now = plant_now(plant, record, train)
+    if at is None:
+        if now is None:
+            raise UsedWrongly(
+                f"train {train} has no reading yet, so its time is not known; give --at"
+            )
+        return now.timestamp()
+    when, wrong = eventlog.instant(at)
+    if when is None:
+        raise UsedWrongly("; ".join(wrong))
+    latest = now or datetime.now(UTC)
+    if when > latest.timestamp() + AHEAD_S:
+        raise UsedWrongly(
+            f"{iso(when)} is in the future: it is {iso(latest.timestamp())} at train {train}; "
+            "enter it once it is done"
+        )
+    return when
+
+
+def _plain(event: MaintenanceEvent) -> dict[str, str | None]:
+    return {
+        "time": iso(event.t),
+        "train": event.train,
+        "event": event.event,
+        "detail": event.detail,
+        "by": event.by,
+    }
+
+
+def _print(events: list[MaintenanceEvent], *, as_json: bool) -> None:
+    if as_json:
+        typer.echo(json.dumps([_plain(e) for e in events], ensure_ascii=False, indent=2))
+        return
+    console = Console()
+    if not events:
+        console.print("No events.")
+    for event in events:
+        who = f", by {event.by}" if event.by else ""
+        console.print(Text(f"{iso(event.t)}  train {event.train}  {event.event}{who}"))
+        if event.detail:
+            console.print(Padding(Text(event.detail), (0, 0, 0, 2)))
