@@ -1,5 +1,6 @@
 """The vocabulary of messages, page and commands: causes, actions, matters, states and roles in plain words."""
 
+import re
 from dataclasses import dataclass
 
 from rules.explain import CAUSE_WORDS
@@ -124,6 +125,28 @@ ACTIONS: dict[str, ActionWords] = {
     ),
 }
 
+MATTER_ACTIONS: dict[str, ActionWords] = {
+    "link": ActionWords("Check the link", "Check the device's power, network and address."),
+    "value": ActionWords("Check the transmitter", "Check its wiring, range and address."),
+    "frozen": ActionWords(
+        "Check the transmitter",
+        "Check the transmitter and its impulse line. Do not trust its value until it moves.",
+    ),
+    "limit": ActionWords(
+        "Relieve the vessels", "Lower the feed flow or stop the train by site procedure."
+    ),
+    "baseline": ActionWords(
+        "Name a baseline", "Name another window or the first steady hours in the plant file."
+    ),
+}
+"""What to do about a matter that is named by what was seen: one remedy, whatever its cause."""
+
+
+def action_words(kind: str, action: str) -> ActionWords:
+    """An action in words; a matter that was seen, such as a lost link, has words of its own."""
+    return MATTER_ACTIONS.get(kind) or ACTIONS[action]
+
+
 MATTERS: dict[str, str] = {
     "link": "No answer",
     "value": "No usable value",
@@ -142,11 +165,21 @@ OVER: dict[str, str] = {
 }
 """What there is to say of the same when it has gone."""
 
+
+def seen_subject(kind: str, rest: str) -> str:
+    """What a matter that was seen is about: a device, a tag, ``pressure drop of stage 2``, ``baseline``."""
+    if kind == "limit":
+        section, _, quantity = rest.partition("/")
+        name = QUANTITIES[quantity]
+        return f"{name[0].lower()}{name[1:]} of {section_name(section).lower()}"
+    return rest or kind
+
+
 NEGLECT: dict[str, str] = {
     "link": "The train goes unwatched: nothing that happens to its membranes will be noticed.",
     "limit": "Elements can be pushed together, telescope and break.",
+    "baseline": "Membranes are not judged: fouling and damage stay unseen.",
 }
-LINK_TODO = "Check the device's power, network and address."
 
 STATES: dict[str, str] = {
     "steady": "Running steady",
@@ -240,3 +273,9 @@ def percent(value: float) -> str:
     if float(text) == 0:
         return "0.0 %"
     return f"{'−' if value < 0 else '+'}{text} %"
+
+
+def true_minus(text: str) -> str:
+    """Numbers in a text with a real minus sign, and no zero with a sign."""
+    text = re.sub(r"(?<![\w.,−-])[+−-](0(?:\.0+)? %)", r"\1", text)
+    return re.sub(r"(?<![\w.,−-])-(?=\d)", "−", text)

@@ -1,12 +1,13 @@
 """An open notice as a person reads it: what, where, since when, how sure, why, what to do, by when."""
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Any
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
-from daemon import words
+from daemon import messages, words
 from daemon.lifecycle import SET_ASIDE, State
+from daemon.page.outlook import Outlook, outlook_of
 from daemon.page.times import SiteTime, iso
 from daemon.plantfile.result import TrainConfig
 from daemon.rows import Notice
@@ -32,6 +33,7 @@ class NoticeView:
 
     rank : smaller is more urgent. title : cause in plain words with its place.
     aside : shelved, suppressed or out of service: still open, but it calls nobody.
+    returned : its condition has gone, and it waits to be acknowledged.
     """
 
     id: str
@@ -40,6 +42,7 @@ class NoticeView:
     matter: str
     rank: tuple[int, int, int, float]
     aside: bool
+    returned: bool
     priority: str
     priority_text: str
     notice_class: str
@@ -55,6 +58,7 @@ class NoticeView:
     since: float | None
     since_iso: str | None
     since_text: str
+    cleared_text: str
     forecast_text: str
     forecast_short: str
     by_when: str
@@ -68,27 +72,33 @@ def notice_views(
     train: TrainConfig, notices: Iterable[Notice], time: SiteTime
 ) -> tuple[NoticeView, ...]:
     """The open notices of one train, most urgent first."""
-    return tuple(sorted((_view(train, n, time) for n in notices), key=lambda n: n.rank))
+    views = (
+        _past(train, n, time) if n.state is State.RTNUN else _view(train, n, time) for n in notices
+    )
+    return tuple(sorted(views, key=lambda n: n.rank))
 
 
 def _view(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
     kind, _, subject = notice.matter.partition(":")
+    seen = kind in words.MATTERS
     since = notice.picture.get("since")
     where = _where(train, notice, kind, subject)
-    forecast, short, early = _forecast(notice.forecast, kind, time)
+    outlook = outlook_of(train, notice, kind, time)
     aside = notice.state in SET_ASIDE
+    action = words.action_words(kind, notice.action)
     return NoticeView(
         id=str(notice.id),
         train=train.id,
         train_name=words.train_label(train.id, train.name),
         matter=notice.matter,
         rank=(
-            2 if aside else 1 if notice.state is State.RTNUN else 0,
+            2 if aside else 0,
             0 if notice.notice_class == "alarm" else 1,
             list(words.PRIORITIES).index(notice.priority),
             math.inf if since is None else since,
         ),
         aside=aside,
+        returned=False,
         priority=notice.priority,
         priority_text=words.PRIORITIES[notice.priority],
         notice_class=notice.notice_class,
@@ -96,23 +106,79 @@ def _view(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
         life=notice.state.value,
         life_text=_life(notice, time),
         title=_title(notice, kind, where),
-        cause=notice.cause,
+        # What was seen has no cause to name, only the place to look at.
+        cause="" if seen else notice.cause,
         where=where[0].upper() + where[1:],
         action=notice.action,
-        action_text=words.ACTIONS[notice.action].name,
-        todo=words.LINK_TODO if kind == "link" else words.ACTIONS[notice.action].sentence,
+        action_text=action.name,
+        todo=messages.todo(notice, lambda tag: f"the {transmitter(train, tag)}"),
         since=since,
         since_iso=None if since is None else iso(since),
         since_text="not known" if since is None else time.stamp(since),
-        forecast_text=forecast,
-        forecast_short=short,
-        by_when=_by_when(notice.notice_class, notice.action, early, time),
+        cleared_text="",
+        forecast_text=outlook.text,
+        forecast_short=outlook.short,
+        by_when=_by_when(notice.notice_class, notice.action, outlook, time),
         # One certain cause says nothing that the title does not.
-        causes=_causes(notice) if kind == "performance" else (),
-        evidence=tuple(notice.evidence),
+        causes=_causes(train, notice) if kind == "performance" else (),
+        evidence=tuple(page_text(train, line) for line in notice.evidence),
         neglect=words.NEGLECT.get(kind, words.CAUSES[notice.cause].neglect),
-        message=notice.message,
+        message=page_text(train, notice.message),
     )
+
+
+def _past(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
+    """A notice whose condition has gone: what it was, and that somebody should acknowledge it."""
+    kind, _, subject = notice.matter.partition(":")
+    where = _where(train, notice, kind, subject)
+    if kind in words.OVER:
+        what = words.seen_subject(kind, subject) if kind in ("limit", "baseline") else where
+        title = f"{what[0].upper()}{what[1:]} {words.OVER[kind]}"
+    else:
+        was = _title(notice, kind, where)
+        title = f"Back to normal: {was if was[:2].isupper() else was[0].lower() + was[1:]}"
+    view = _view(train, notice, time)
+    cleared = notice.cleared_at
+    return replace(
+        view,
+        rank=(1, *view.rank[1:]),
+        returned=True,
+        class_text="",
+        title=title,
+        action_text="Acknowledge it",
+        todo="",
+        cleared_text="not known" if cleared is None else time.stamp(cleared),
+        forecast_text="",
+        forecast_short="",
+        by_when="",
+        causes=(),
+        evidence=(),
+        neglect="",
+        message=page_text(train, messages.cleared_message(notice)),
+    )
+
+
+def page_text(train: TrainConfig, text: str) -> str:
+    """A text of the rules in the page's own words: transmitters by name, true minus signs."""
+    for point in sorted(train.points, key=lambda p: -len(p.tag)):
+        if point.tag in text:
+            tag = re.escape(point.tag)
+            name = transmitter(train, point.tag)
+            text = re.sub(rf"\({tag}\)", f"({name.removesuffix(' transmitter')})", text)
+            text = re.sub(rf"(?<![\w/]){tag}(?![\w/])", f"the {name}", text)
+    return words.true_minus(text)
+
+
+def transmitter(train: TrainConfig, tag: str) -> str:
+    """``stage 1 feed pressure transmitter``; the tag itself when the train has no such point."""
+    for config in train.points:
+        if config.tag == tag:
+            name = words.ROLES[config.role].name
+            name = f"{name[0].lower()}{name[1:]} transmitter"
+            if config.vessel is not None:
+                return f"vessel {config.stage}-{config.vessel:02d} {name}"
+            return name if config.stage is None else f"stage {config.stage} {name}"
+    return tag
 
 
 def _life(notice: Notice, time: SiteTime) -> str:
@@ -132,18 +198,9 @@ def _where(train: TrainConfig, notice: Notice, kind: str, subject: str) -> str:
     """The place in words; a transmitter by its name and device."""
     if kind == "link":
         return f"device {subject}"
-    point = notice.causes[0]["point"] if notice.causes else None
-    for config in train.points:
-        if config.tag == (point or subject):
-            name = words.ROLES[config.role].name
-            if config.stage is not None:
-                place = (
-                    f"stage {config.stage}"
-                    if config.vessel is None
-                    else (f"vessel {config.stage}-{config.vessel:02d}")
-                )
-                name = f"{place} {name[0].lower()}{name[1:]}"
-            return f"{name} transmitter"
+    tag = (notice.causes[0]["point"] if notice.causes else None) or subject
+    if any(config.tag == tag for config in train.points):
+        return transmitter(train, tag)
     return f"stage {notice.stage}" if notice.stage is not None else "whole train"
 
 
@@ -163,7 +220,7 @@ def _title(notice: Notice, kind: str, where: str) -> str:
     return f"{' or '.join(names)}, {where}"
 
 
-def _causes(notice: Notice) -> tuple[CauseView, ...]:
+def _causes(train: TrainConfig, notice: Notice) -> tuple[CauseView, ...]:
     found = []
     for candidate in notice.causes[:MOST_CAUSES]:
         entry, name = words.CAUSES[candidate["cause"]], words.cause_name(candidate["cause"])
@@ -173,7 +230,9 @@ def _causes(notice: Notice) -> tuple[CauseView, ...]:
         found.append(
             CauseView(
                 cause=candidate["cause"],
-                name=f"{name} ({candidate['point']})" if candidate["point"] else name,
+                name=page_text(train, f"{name} ({candidate['point']})")
+                if candidate["point"]
+                else name,
                 what=entry.what,
                 percent=round(share, 1),
                 percent_text=text,
@@ -182,35 +241,19 @@ def _causes(notice: Notice) -> tuple[CauseView, ...]:
     return tuple(found)
 
 
-def _forecast(
-    forecast: Mapping[str, Any] | None, kind: str, time: SiteTime
-) -> tuple[str, str, float | None]:
-    """Sentence, short form and the early end of the range. [s]"""
-    if forecast is None:
-        said = "No date can be given." if kind == "performance" else ""
-        return said, "", None
-    at, early, late = forecast["limit_at"], forecast["early"], forecast["late"]
-    what = words.QUANTITIES[forecast["quantity"]]
-    until = "no later end can be given" if late is None else f"latest {time.day(late)}"
-    if at <= time.now:
-        said = f"{what} has reached its limit ({time.day(at)})."
-        return said, f"Limit reached {time.day(at)}", early
-    return (
-        f"{what} reaches its limit about {time.day(at)} ({time.ahead(at)}):"
-        f" earliest {time.day(early)}, {until}.",
-        f"Limit about {time.day(at)} ({time.day(early)} to"
-        f" {'open' if late is None else time.day(late)})",
-        early,
-    )
-
-
-def _by_when(notice_class: str, action: str, early: float | None, time: SiteTime) -> str:
+def _by_when(notice_class: str, action: str, outlook: Outlook, time: SiteTime) -> str:
+    now = f"Now: {outlook.passed}." if outlook.passed else ""
+    after = f"{now} {outlook.following}".strip()
     if notice_class == "alarm":
-        return "Within hours."
+        return f"Within hours. {after}".strip()
+    if now:
+        return after
     if action == "watch":
         return "No visit needed now."
-    if early is None:
+    if outlook.gone_by:
+        return "Now: the date that was forecast has gone by."
+    if outlook.early is None:
         return "At the next visit."
-    if early <= time.now:
+    if outlook.early <= time.now:
         return "Now: the early end of the forecast has passed."
-    return f"Before {time.day(early)} ({time.ahead(early)})."
+    return f"Before {time.day(outlook.early)} ({time.ahead(outlook.early)})."

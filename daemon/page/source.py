@@ -24,6 +24,8 @@ from rules.watch import NEW_BASELINE
 
 LOOK_BACK_S = 86400.0  # how far back the last good value of a silent signal is looked for
 FRESH_S = 30.0  # a frame that came in longer ago than this, and than four polls, is stale
+MOST_FACTS = 500  # a clock that flaps must not make the page slow
+WATCH_FACTS = ("daemon_started", "frames_dropped", "clock_stepped", "clock_frozen", "clock_running")
 REREAD_S = 4 * DIGEST_S  # the newest digests may be written again after a restart
 
 
@@ -131,10 +133,21 @@ class Source:
         """Contact -> how many messages to it wait for a person to mend their address."""
         return Counter(message.contact for message in self._record.outgoing("needs_person"))
 
-    def last_drop(self, after: float) -> float | None:
-        """Plant time of the last readings dropped later than `after`, because the disk was slow. [s]"""
-        facts = self._history.facts(after, kinds=("frames_dropped",), limit=1)
-        return facts[-1].t if facts else None
+    def watch_facts(self) -> list[Fact]:
+        """The newest facts about clocks and dropped readings, and starts of the daemon, as they were written."""
+        return self._history.facts(kinds=WATCH_FACTS, limit=MOST_FACTS)
+
+    def good_at(self) -> Mapping[str, Mapping[str, float]]:
+        """Train -> signal -> wall time of the newest frame, for signals that are good in it. [s]"""
+        found: dict[str, dict[str, float]] = {}
+        for train in self._plant.trains:
+            newest = self._history.latest(train.id)
+            found[train.id] = (
+                {}
+                if newest is None
+                else {s: newest.wall for s, q in newest.quality.items() if q is Quality.GOOD}
+            )
+        return found
 
     def forward_troubles(self) -> list[Fact]:
         """What keeps values from the server they are forwarded to, when there is one."""

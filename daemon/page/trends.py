@@ -10,6 +10,9 @@ Floats = NDArray[np.float64]
 DIGEST_S = 900.0  # length of a digest
 MOST_POINTS = 1500  # a phone's chart is about 1000 device pixels wide; more points only cost time
 OUTLIER_MADS = 3.0  # beyond this many (scaled) median absolute deviations a digest is left out
+SHOWN_PERCENTILES = (1.0, 99.0)
+NEWEST = 5  # values at the end of a line that must be in the picture
+AXIS_MARGIN = 0.25
 MAD_TO_SIGMA = 1.4826  # for a normal distribution
 
 
@@ -77,3 +80,19 @@ def thin(
 def percent_of(deviation: Floats) -> Floats:
     """ln(actual/baseline) as per cent of the baseline. [%] NaN in, NaN out."""
     return 100.0 * np.expm1(deviation)
+
+
+def axis(percent: Floats, limit: float) -> tuple[float, float]:
+    """What the axis of a chart shows: its lines, its limit and the baseline, but not single spikes. [%]
+
+    percent : (n_times, n_lines). The first to the 99th percentile of each line counts, and the median of its
+        last few values, so that a change that has just come is in the picture.
+    """
+    reach = [0.0, limit]
+    for column in percent.T:
+        known = column[np.isfinite(column)]
+        if len(known):
+            reach.extend(np.percentile(known, SHOWN_PERCENTILES))
+            reach.append(float(np.median(known[-NEWEST:])))
+    margin = AXIS_MARGIN * max(abs(limit), (max(reach) - min(reach)) / 2.0)
+    return float(min(reach)) - margin, float(max(reach)) + margin

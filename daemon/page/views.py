@@ -1,6 +1,7 @@
 """What the two pages show, as frozen dataclasses built from `source.Source`: no HTML, no storage."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,6 +12,7 @@ from daemon.page import trends
 from daemon.page.noticeview import NoticeView, notice_views
 from daemon.page.source import Latest, Source, TrainHistory
 from daemon.page.times import SiteTime, ago, iso
+from daemon.page.troubles import troubles
 from daemon.plantfile.result import Plant, TrainConfig
 from drivers.protocol import Quality
 from rules import sections
@@ -145,12 +147,14 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """One quantity over the chosen days."""
+    """One quantity over the chosen days. [%] low, high : what its axis shows; single spikes lie outside."""
 
     quantity: str
     title: str
     limit: float
     limit_text: str
+    low: float
+    high: float
     lines: tuple[Line, ...]
     summary: str
 
@@ -185,9 +189,9 @@ def overview(plant: Plant, source: Source, now: float) -> Overview:
     time = SiteTime(plant.site.timezone, now)
     trains = tuple(_train_view(train, source, time) for train in plant.trains)
     notices = tuple(sorted((n for t in trains for n in t.notices), key=lambda n: n.rank))
-    troubles = _troubles(source, time)
+    found = troubles(plant, source, time)
     calling = tuple(n for n in notices if not n.aside)
-    quiet = not calling and not troubles and not any(t.stale for t in trains)
+    quiet = not calling and not found and not any(t.stale for t in trains)
     return Overview(
         site=plant.site.name,
         now=now,
@@ -195,8 +199,8 @@ def overview(plant: Plant, source: Source, now: float) -> Overview:
         now_text=f"{time.day(now)}, {time.clock(now, seconds=True)}",
         zone=plant.site.timezone,
         quiet=quiet,
-        headline=_headline(trains, calling, troubles),
-        troubles=troubles,
+        headline=_headline(trains, calling, found),
+        troubles=found,
         trains=trains,
         notices=notices,
     )
@@ -217,7 +221,7 @@ def train_page(plant: Plant, source: Source, train_id: str, now: float) -> Train
         trend_key=_trend_key(train, source, past),
         baseline=_baseline_text(train, past, time),
         notes=_notes(train),
-        readings=_readings(train, source.latest(train, now), time),
+        readings=_readings(train, source.latest(train, now), distrusted(source, train), time),
     )
 
 
@@ -247,6 +251,8 @@ def train_trends(plant: Plant, source: Source, train_id: str, days: int, now: fl
                 )
         limit = 100.0 * getattr(train.limits, quantity)
         title = words.QUANTITIES[quantity]
+        shown = [j for j, name in enumerate(names) if name.partition("/")[2] == quantity]
+        low, high = trends.axis(percent[:, shown], limit)
         said = " ".join(f"{line.title}: {line.summary}" for line in lines)
         charts.append(
             Chart(
@@ -254,6 +260,8 @@ def train_trends(plant: Plant, source: Source, train_id: str, days: int, now: fl
                 title=title,
                 limit=limit,
                 limit_text=words.percent(limit),
+                low=round(low, 3),
+                high=round(high, 3),
                 lines=tuple(lines),
                 summary=f"{said} Limit {words.percent(limit)}."
                 if lines
@@ -312,7 +320,7 @@ def _train_view(train: TrainConfig, source: Source, time: SiteTime) -> TrainView
         silent=_silent(train, latest),
         sections=_section_views(train, past, time),
         notices=notices,
-        priority=notices[0].priority if notices and not notices[0].aside else None,
+        priority=next((n.priority for n in notices if not n.aside and not n.returned), None),
     )
 
 
@@ -347,42 +355,35 @@ def _state(train: TrainConfig, past: TrainHistory, latest: Latest) -> tuple[str,
 def _headline(
     trains: tuple[TrainView, ...], notices: tuple[NoticeView, ...], troubles: tuple[str, ...]
 ) -> str:
-    """The first sentence of the page."""
-    silent = [t.name for t in trains if t.stale]
+    """The first sentence of the page.
+
+    notices : those that are not set aside. Trains are called by their ids: their cards tell the rest.
+    """
+    active = [n for n in notices if not n.returned]
     parts = []
-    if notices:
-        count = "1 open notice" if len(notices) == 1 else f"{len(notices)} open notices"
-        parts.append(f"{count}. Most urgent: {notices[0].train_name}, {notices[0].title}.")
+    if active:
+        count = "1 open notice" if len(active) == 1 else f"{len(active)} open notices"
+        title = active[0].title
+        title = title if title[:2].isupper() else title[0].lower() + title[1:]
+        parts.append(f"{count}. Most urgent: train {active[0].train}, {title}.")
+    elif notices:
+        wait = "1 notice waits" if len(notices) == 1 else f"{len(notices)} notices wait"
+        parts.append(f"Back to normal; {wait} to be acknowledged.")
+    # That a train is silent follows from a link that is lost.
+    told = {active[0].train} if active and active[0].matter.startswith("link:") else set()
+    silent = [t.id for t in trains if t.stale and t.id not in told]
     if silent:
-        parts.append(f"No fresh data from {', '.join(silent)}.")
+        trains_said = "train" if len(silent) == 1 else "trains"
+        parts.append(f"No fresh data from {trains_said} {', '.join(silent)}.")
     if not parts and troubles:
         parts.append("No open notices, but the watching itself needs attention.")
     elif not parts:
-        learning = [t.name for t in trains if t.state == "learning"]
+        learning = [t.id for t in trains if t.state == "learning"]
         parts.append("All quiet. No open notices.")
         if learning:
-            parts.append(f"Still learning the baseline of {', '.join(learning)}.")
+            trains_said = "train" if len(learning) == 1 else "trains"
+            parts.append(f"Still learning the baseline of {trains_said} {', '.join(learning)}.")
     return " ".join(parts)
-
-
-def _troubles(source: Source, time: SiteTime) -> tuple[str, ...]:
-    found = []
-    for contact, count in source.undelivered().items():
-        messages = "1 message" if count == 1 else f"{count} messages"
-        found.append(
-            f"{messages} to {contact} could not be delivered: check the address in the plant file."
-        )
-    for fact in source.forward_troubles():
-        found.append(
-            f"Values wait to be forwarded since {time.stamp(fact.t)}; none is lost."
-            f" {fact.detail[:1].upper()}{fact.detail[1:]}."
-        )
-    dropped = source.last_drop(time.now - DAY_S)
-    if dropped is not None:
-        found.append(
-            f"Readings were dropped, last {time.stamp(dropped)}: the disk does not keep up."
-        )
-    return tuple(found)
 
 
 def _section_views(
@@ -522,7 +523,21 @@ def _notes(train: TrainConfig) -> tuple[str, ...]:
     return tuple(f"{text[0].upper()}{text[1:].rstrip('.')}." for text in plan.reasons + plan.notes)
 
 
-def _readings(train: TrainConfig, latest: Latest, time: SiteTime) -> tuple[ReadingView, ...]:
+def distrusted(source: Source, train: TrainConfig) -> dict[str, str]:
+    """Signal -> ``frozen`` or ``no value`` while an open notice says so of its transmitter."""
+    said = {"value": "no value", "frozen": "frozen"}
+    tags = {
+        subject: said[kind]
+        for notice in source.open_notices(train)
+        for kind, _, subject in [notice.matter.partition(":")]
+        if kind in said and notice.present
+    }
+    return {p.signal: tags[p.tag] for p in train.points if p.tag in tags}
+
+
+def _readings(
+    train: TrainConfig, latest: Latest, distrust: Mapping[str, str], time: SiteTime
+) -> tuple[ReadingView, ...]:
     rows = []
     for point in train.points:
         role = words.ROLES[point.role]
@@ -538,6 +553,17 @@ def _readings(train: TrainConfig, latest: Latest, time: SiteTime) -> tuple[Readi
             said = "stale"
         else:
             said = latest.reasons.get(point.signal) or quality.name.lower()
+        grade = "bad" if value is None else quality.name.lower()
+        noticed = distrust.get(point.signal)
+        if noticed == "frozen" and value is not None:
+            grade, said = "uncertain", noticed
+        elif noticed == "no value" and value is not None:
+            # It has just come back: the notice stands until that has lasted.
+            grade, said = "uncertain", "gave no value until now"
+        elif noticed is not None and said in ("bad", "uncertain"):
+            said = noticed
+        elif noticed is not None:
+            said = f"{noticed}: {said}"
         if value is None:
             text = "–"
         elif point.role in STATUS_ROLES:
@@ -552,7 +578,7 @@ def _readings(train: TrainConfig, latest: Latest, time: SiteTime) -> tuple[Readi
                 value=value,
                 text=text,
                 unit=role.unit,
-                quality="bad" if value is None else quality.name.lower(),
+                quality=grade,
                 quality_text=said,
                 at=at,
                 at_iso=None if at is None else iso(at),

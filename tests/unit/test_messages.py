@@ -3,7 +3,10 @@
 from dataclasses import replace
 from math import log
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
+
+import pytest
 
 from daemon import messages
 from daemon.judgement import Round
@@ -42,8 +45,7 @@ def test_a_message_says_what_where_when_why_and_what_to_do(tmp_path: Path) -> No
     assert messages.text(site, notice, "raised", notice.message, ("it moved",)).split("\n") == [
         "Scaling grows in stage 1.",
         "New: it moved.",
-        "Do: Plan a cleaning of the place named here and save the readings of the day before and after it."
-        " Priority medium.",
+        "Do: Plan an acid clean of stage 1. Priority medium.",
         "Since Sat 2026-01-03 18:00 -0600.",
         "Causes: scaling 81%, transmitter error (A/1/feed_pressure) 10%.",
         "Forecast: flow reaches its limit about Fri 2026-01-09 18:00 -0600,"
@@ -52,6 +54,65 @@ def test_a_message_says_what_where_when_why_and_what_to_do(tmp_path: Path) -> No
         "Salt passage is unchanged.",
         "Site: Invented wells. Notice A-0007.",
     ]
+
+
+@pytest.mark.parametrize(
+    ("about", "said"),
+    [
+        ({"matter": "link:plc1"}, "Do: Check the device's power, network and address."),
+        (
+            {"matter": "limit:1/pressure_drop", "action": "adjust_operation"},
+            "Do: Lower the feed flow or stop the train by site procedure.",
+        ),
+        (
+            {"causes": (CauseProbability("instrument_fault", 0.9, "A/1/feed_pressure"),)},
+            "Do: Check A/1/feed_pressure against a calibrated meter.",
+        ),
+        (
+            {"causes": (CauseProbability("scaling", 0.9),)},
+            "Do: Compare the transmitter with a hand-held or laboratory value",
+        ),
+    ],
+)
+def test_what_to_do_is_specific(tmp_path: Path, about: dict[str, Any], said: str) -> None:
+    """Each matter has its own remedy; a transmitter is named only when one is suspected."""
+    notice = noticed(finding(**{"action": "check_instrument", **about}))
+    text = messages.text(plant(tmp_path), notice, "raised", notice.message, ())
+    assert said in text
+    assert "None" not in text
+
+
+def test_a_limit_is_named_in_words(tmp_path: Path) -> None:
+    """Title and end of a passed limit speak of the pressure drop of a stage, not of a signal."""
+    notice = noticed(finding(matter="limit:1/pressure_drop", causes=(), notice_class="alarm"))
+    assert messages.title(plant(tmp_path), notice, "raised") == (
+        "[A-0007/1] Alarm, new: train A (Line A) stage 1, pressure drop at its absolute limit"
+    )
+    assert messages.cleared_message(notice) == (
+        "Train A: pressure drop of stage 1 is below its limit again."
+    )
+
+
+def test_a_range_of_one_day_is_none_and_a_zero_has_no_sign(tmp_path: Path) -> None:
+    """A forecast sure to the day gives no range; what has not moved is 0.0 %."""
+    at = START + DAY
+    notice = noticed(
+        finding(
+            forecast=Forecast("salt_passage", at + 3600, at, at + 7200),
+            deviation={"1": {"permeate_flow": -0.0002, "salt_passage": 0.0002}},
+        )
+    )
+    text = messages.text(plant(tmp_path), notice, "raised", "", ())
+    assert "Forecast: salt passage reaches its limit about Tue 2026-01-06 01:00 +0000." in text
+    assert "stage 1 flow 0.0 %, salt passage 0.0 %." in text
+
+
+def test_a_forecast_that_has_gone_by_is_no_fact(tmp_path: Path) -> None:
+    """Told again after its date, a forecast says that it was one."""
+    notice = noticed(finding(forecast=Forecast("salt_passage", START + DAY, START, None)))
+    later = replace(notice, told_at=START + 2 * DAY)
+    text = messages.text(plant(tmp_path), later, "unshelved", "", ())
+    assert "Forecast before: salt passage reaches its limit about Tue 2026-01-06 00:00" in text
 
 
 def test_a_forecast_without_an_end_says_so(tmp_path: Path) -> None:

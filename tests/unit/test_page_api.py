@@ -13,46 +13,17 @@ import pytest
 from fastapi.testclient import TestClient
 
 from daemon import words
-from daemon.history import History
 from daemon.history_reader import HistoryReader
 from daemon.lifecycle import State
 from daemon.notices import Notices
 from daemon.page import app as page_app
 from daemon.page import create_app
-from daemon.plantfile import Plant
 from daemon.record import Record
 from daemon.rows import Progress
 from rules import findings, train
 from rules.findings import CauseProbability, Finding, Presence
-from tests.fake_clock import FakeClock
 from tests.web import month
-
-
-class Bench:
-    """A plant with its stores, a wall clock that can be moved, and a client."""
-
-    def __init__(self, folder: Path) -> None:
-        self.plant: Plant = month.load_plant(folder)
-        self.wall = month.NOW
-        self.clock = FakeClock(start=month.NOW)
-        self.record = Record.open(folder, durable=False)
-        self.history: History = month.open_history(self.plant, folder, lambda: self.wall)
-        self.app = create_app(self.plant, self.record, self.history, clock=self.clock)
-        self.client = TestClient(self.app)
-
-    def get(self, path: str) -> dict:
-        answer = self.client.get(path)
-        assert answer.status_code == 200, answer.text
-        return answer.json()
-
-    def train(self, train_id: str = "A") -> dict:
-        return self.get(f"/api/train/{train_id}")["train"]
-
-    def feed(self, train_id: str = "A", **kwargs: object) -> None:
-        month.feed(self.plant, self.history, train_id, **kwargs)
-
-    def tell(self, finding: Finding, train_id: str = "A", at: float = month.NOW - 3600) -> str:
-        return month.raise_notice(self.record, self.plant, train_id, finding, at)
+from tests.web.bench import Bench
 
 
 @pytest.fixture(scope="module")
@@ -143,7 +114,7 @@ def test_open_notices_come_most_urgent_first(bench: Bench) -> None:
     bench.tell(month.lost_link(), "B")
     view = bench.get("/api/overview")
     assert [n["id"] for n in view["notices"]] == ["B-0001", "A-0001"]
-    assert view["headline"] == "2 open notices. Most urgent: Train B, No answer: device ua1."
+    assert view["headline"] == "2 open notices. Most urgent: train B, no answer: device ua1."
 
 
 def test_notice_says_everything_a_technician_asks(bench: Bench) -> None:
@@ -154,9 +125,10 @@ def test_notice_says_everything_a_technician_asks(bench: Bench) -> None:
     assert notice["where"] == "Stage 2"
     assert notice["since_text"] == "Fri 20 Mar, 10:04 CET"  # before the change to summer time
     assert [c["percent_text"] for c in notice["causes"]] == ["81 %", "11 %", "5 %", "3 %"]
-    assert notice["causes"][3]["name"] == "Transmitter error (A/2/permeate_flow)"
+    assert notice["causes"][3]["name"] == "Transmitter error (stage 2 permeate flow)"
     assert len(notice["evidence"]) == 3
     assert notice["action_text"] == "Clean"
+    assert notice["todo"] == "Plan an acid clean of stage 2."
     assert notice["by_when"] == "Before Thu 2 Apr (in 2 days)."
     assert notice["forecast_text"] == (
         "Permeate flow reaches its limit about Fri 3 Apr (in 3 days): earliest Thu 2 Apr,"
@@ -165,6 +137,8 @@ def test_notice_says_everything_a_technician_asks(bench: Bench) -> None:
     assert notice["neglect"] == words.CAUSES["scaling"].neglect
     assert notice["life_text"] == "not acknowledged yet"
     page = bench.client.get("/train/A").text
+    assert notice["evidence"][0].startswith("Normalized permeate flow of stage 2: −9.0 % against")
+    assert "Flow −9.0 %, salt passage +5.2 % since 20 Mar." in notice["message"]
     for text in (notice["title"], notice["todo"], notice["neglect"], *notice["evidence"]):
         assert text in page
 
@@ -248,7 +222,7 @@ def test_stale_readings_are_never_shown_as_fresh(bench: Bench) -> None:
     assert view["reading_age"] == "1 min ago"
     assert all(r["value"] is None and r["text"] == "–" for r in page["readings"])
     assert {r["quality_text"] for r in page["readings"]} == {"stale"}
-    assert bench.get("/api/overview")["headline"] == "No fresh data from Train A, Train B."
+    assert bench.get("/api/overview")["headline"] == "No fresh data from trains A, B."
     assert "<b>Stale.</b>" in bench.client.get("/").text
 
 
@@ -337,19 +311,20 @@ def test_undelivered_messages_and_dropped_readings_are_told(bench: Bench) -> Non
     bench.tell(month.scaling())
     (message,) = bench.record.outgoing()
     bench.record.mark_failed(message.id, "refused", needs_person=True)
-    bench.history.add_fact(month.NOW - 60, "frames_dropped", "daemon", "12 frames")
-    month.feed(bench.plant, bench.history, "B", at=month.NOW - 1)  # flushes the fact
+    said = "raw readings of 12 frames, the disk did not keep up"
+    bench.history.add_fact(month.NOW - 60, "frames_dropped", "history", said)
+    bench.feed("B", at=month.NOW - 1)  # flushes the fact
     view = bench.get("/api/overview")
     assert view["troubles"] == [
         "1 message to Duty technician could not be delivered: check the address in the plant file.",
-        "Readings were dropped, last Tue 31 Mar, 11:03 CEST: the disk does not keep up.",
+        "Lost, last Tue 31 Mar, 11:03 CEST: raw readings of 12 frames, the disk did not keep up.",
     ]
     assert "127.0.0.1:9" not in bench.client.get("/").text
 
 
 def test_troubles_are_not_quiet(bench: Bench) -> None:
     """Without notices the headline still does not claim that all is quiet."""
-    bench.history.add_fact(month.NOW - 60, "frames_dropped", "daemon", "12 frames")
+    bench.history.add_fact(month.NOW - 60, "frames_dropped", "history", "raw readings of 12 frames")
     month.feed(bench.plant, bench.history, "B", at=month.NOW - 1)
     view = bench.get("/api/overview")
     assert not view["quiet"]

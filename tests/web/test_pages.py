@@ -290,8 +290,8 @@ def test_new_notice_appears_without_a_flicker(site: Site, desk: Visit) -> None:
     expect(page.locator(".lede")).to_contain_text("All quiet")
     page.evaluate("document.querySelector('[data-part=\"train-B\"]').untouched = true")
     site.tell("A")
-    expect(page.locator(".lede")).to_contain_text("Most urgent: Train A, Scaling, stage 2.")
-    expect(page.locator('[data-part="train-A"]')).to_contain_text("Clean")
+    expect(page.locator(".lede")).to_contain_text("Most urgent: train A, scaling, stage 2.")
+    expect(page.locator('[data-part="train-A"]')).to_contain_text("acid clean")
     assert page.evaluate("document.querySelector('[data-part=\"train-B\"]').untouched")
     assert desk.complaints == []
 
@@ -355,4 +355,4 @@ def test_stale_train_is_marked_while_the_page_is_open(site: Site, phone: Visit) 
     month.feed(site.plant, site.history, "B", at=month.NOW + 1, down=("plc1", "ua1"))
     expect(card).to_contain_text("No data")
     expect(card).to_contain_text("Stale.")
-    expect(page.locator(".lede")).to_contain_text("No fresh data from Train B.")
+    expect(page.locator(".lede")).to_contain_text("No fresh data from train B.")

@@ -18,11 +18,28 @@
     return Number(text) === 0 ? "0.0 %" : `${v < 0 ? "−" : "+"}${text} %`;
   }
 
-  function span(chart) {
-    return (u, low, high) => {
-      const edge = Math.abs(chart.limit) * 0.25;
-      return [Math.min(low ?? 0, chart.limit, 0) - edge, Math.max(high ?? 0, chart.limit, 0) + edge];
-    };
+  /* Values beyond the axis, such as a spike after a start, are marked at its edge. */
+  function beyond(u, chart) {
+    const { ctx } = u;
+    const dots = devicePixelRatio;
+    const { top, height } = u.bbox;
+    ctx.save();
+    for (const line of chart.lines) {
+      ctx.fillStyle = strokes[line.section] || "#3d4a2f";
+      line.values.forEach((v, i) => {
+        if (v == null || (v >= chart.low && v <= chart.high)) return;
+        const up = v > chart.high ? 1 : -1;
+        const x = u.valToPos(u.data[0][i], "x", true);
+        const y = up > 0 ? top : top + height;
+        ctx.beginPath();
+        ctx.moveTo(x, y);
+        ctx.lineTo(x - 4 * dots, y + up * 7 * dots);
+        ctx.lineTo(x + 4 * dots, y + up * 7 * dots);
+        ctx.closePath();
+        ctx.fill();
+      });
+    }
+    ctx.restore();
   }
 
   function level(u, value, color, dash, width) {
@@ -47,7 +64,8 @@
     for (const line of chart.lines) {
       let last = line.values.length - 1;
       while (last >= 0 && line.values[last] == null) last -= 1;
-      if (last >= 0) found.push({ line, y: u.valToPos(line.values[last], "y", true) });
+      const shown = Math.min(chart.high, Math.max(chart.low, line.values[last]));
+      if (last >= 0) found.push({ line, y: u.valToPos(shown, "y", true) });
     }
     found.sort((a, b) => a.y - b.y);
     for (let k = 1; k < found.length; k++) found[k].y = Math.max(found[k].y, found[k - 1].y + step);
@@ -107,6 +125,7 @@
             shape(ctx, mark.event, mark.priority, x, top + 7 * dots, 6 * dots);
           }
           ctx.restore();
+          beyond(u, chart);
           names(u, chart);
         }],
         setCursor: [(u) => u.root.parentElement.classList.toggle("pointed", u.cursor.idx != null)],
@@ -138,7 +157,7 @@
       tzDate: (at) => uPlot.tzDate(new Date(at * 1000), zone),
       padding: [null, 68, null, null],
       cursor: { drag: { setScale: false }, points: { size: 7 } },
-      scales: { x: { time: true, range: [trends.begin, trends.end] }, y: { range: span(chart) } },
+      scales: { x: { time: true, range: [trends.begin, trends.end] }, y: { range: [chart.low, chart.high] } },
       axes: [
         { ...axis, size: 42, space: 70, values: [
           [86400 * 28, "{MMM}\n{YYYY}", null, null, null, null, null, null, 1],
