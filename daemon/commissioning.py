@@ -55,7 +55,7 @@ class TrainCheck:
     """One train: its points, what can be normalized, and what looks odd as a whole.
 
     running : by the status bit, or None when there is none, or none that can be read.
-    balances : what goes in over what comes out, by name, less 1; NaN when it cannot be said. [-]
+    balances : what comes out over what goes in, by name, less 1; NaN when it cannot be said. [-]
     dead : devices that did not answer, with the reason; every point of them is bad.
     """
 

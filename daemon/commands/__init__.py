@@ -79,7 +79,7 @@ EXPECTED = (
 def main() -> None:
     """Run the command line. Exit code 0: done; 1: found something or failed; 2: used wrongly."""
     try:
-        app()
+        app(prog_name="brinelark")
     except NothingYet as error:
         typer.echo(str(error), err=True)
         sys.exit(1)

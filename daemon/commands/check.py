@@ -33,7 +33,7 @@ def check(
     else:
         console = Console()
         for one in checked:
-            _print(console, one)
+            show(console, one)
         for warning in plant.warnings:
             console.print(warning, highlight=False, soft_wrap=True, markup=False)
     if not all(one.sound for one in checked):
@@ -74,7 +74,7 @@ def _plain(one: TrainCheck) -> dict[str, Any]:
     }
 
 
-def _print(console: Console, one: TrainCheck) -> None:
+def show(console: Console, one: TrainCheck) -> None:
     """The sheet: a row for each point, then why, so that nothing is cut where columns are narrow."""
     console.print(Text(f"Train {one.train.id} ({_state(one)})", style="bold"))
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
