@@ -136,3 +136,30 @@ def test_ages_in_words(seconds: float, said: str) -> None:
 def test_percentages_have_a_sign_and_no_false_digits(value: float, said: str) -> None:
     """Zero has no sign, and above ten there are no decimals."""
     assert words.percent(value) == said
+
+
+def test_single_spikes_do_not_squash_the_axis() -> None:
+    """An axis shows the lines and the limit; one value of +400 % in 1440 lies outside it."""
+    line = 3.0 * np.sin(np.arange(1440) / 100.0)
+    line[700] = 400.0
+    line[100:140] = np.nan
+    low, high = trends.axis(line[:, None], 15.0)
+    assert low < -3.0
+    assert 15.0 < high < 25.0
+
+
+def test_a_change_that_has_just_come_is_on_the_axis() -> None:
+    """The last values count even when they are less than a hundredth of all, unless it is a single one."""
+    line = np.zeros(1440)
+    line[-4:] = 60.0
+    assert trends.axis(line[:, None], 15.0)[1] > 60.0
+    line[-4:-1] = 0.0
+    assert trends.axis(line[:, None], 15.0)[1] < 25.0
+
+
+def test_an_axis_without_values_shows_limit_and_baseline() -> None:
+    """Without any value the axis still holds zero and the limit."""
+    low, high = trends.axis(np.full((10, 2), np.nan), -10.0)
+    assert low < -10.0
+    assert high > 0.0
+    assert trends.axis(np.empty((10, 0)), -10.0) == (low, high)
