@@ -1,12 +1,15 @@
 """The commands as a person runs them: processes, exit codes, what they print and write."""
 
+import contextlib
 import csv
 import json
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
+import time
 import urllib.request
 from pathlib import Path
 
@@ -47,7 +50,7 @@ def test_help_names_every_command() -> None:
     """`brinelark --help` lists the commands and says what the tool is not."""
     shown = brinelark("--help")
     assert shown.returncode == 0
-    for name in ("demo", "run", "check", "replay", "simulate", "notices"):
+    for name in ("demo", "run", "check", "replay", "simulate", "notices", "log"):
         assert f" {name} " in shown.stdout
     assert "no safety system" in " ".join(shown.stdout.replace("│", " ").split())
 
@@ -227,6 +230,97 @@ def test_notices_are_shown_acknowledged_and_shelved(export: Path, tmp_path: Path
     shown = json.loads(brinelark("notices", plant_file, "--show", "A-0001", "--json").stdout)
     assert [line["event"] for line in shown["journal"]] == ["raised", "acknowledged", "shelved"]
     assert brinelark("notices", plant_file, "--show", "A-0009").returncode == 1
+
+
+def test_a_demo_that_is_killed_leaves_no_simulator(tmp_path: Path) -> None:
+    """The simulator sees that its parent has gone, and ends: its port is free again."""
+    demo = subprocess.Popen(
+        [sys.executable, "-m", "daemon", "demo", "--port", "0", "--speed", "10"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        env={**os.environ, "TMPDIR": str(tmp_path), "PYTHONUNBUFFERED": "1"},
+    )
+    assert demo.stdout is not None
+    try:
+        assert "Page: " in "".join(line for line, _ in zip(demo.stdout, range(2), strict=False))
+        (plant_file,) = tmp_path.glob("brinelark-demo-*/plant.toml")
+        device = plantfile.load(plant_file).devices["plc1"]
+        assert device.host is not None
+        assert device.port is not None
+        with socket.create_connection((device.host, device.port), timeout=60) as link:
+            demo.kill()
+            demo.wait()
+            with contextlib.suppress(ConnectionResetError):
+                assert link.recv(1) == b""
+        # A process that is being killed closes its sockets in any order.
+        for _ in range(100):
+            try:
+                socket.create_connection((device.host, device.port), timeout=60).close()
+            except ConnectionRefusedError:
+                break
+            time.sleep(0.1)
+        else:
+            pytest.fail("the simulator still takes connections")
+    finally:
+        demo.kill()
+        demo.communicate()
+
+
+def test_run_finds_a_port_in_use_before_it_warns(tmp_path: Path) -> None:
+    """Exit code 2 and the port; the standing warnings of the plant file come only when it runs."""
+    with (
+        simulated(tmp_path, "healthy", speed=1.0, interval_s=1.0) as plant,
+        socket.socket() as other,
+    ):
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        text = plant.plant_file.read_text(encoding="utf-8")
+        text = re.sub(r"(?ms)^\[page\]\n.*?(?=^\[|\Z)", f"[page]\nport = {port}\n\n", text)
+        plant.plant_file.write_text(text, encoding="utf-8")
+        done = brinelark("run", plant.plant_file)
+    assert done.returncode == 2
+    assert f"cannot listen on 127.0.0.1 port {port}" in done.stderr
+    assert "no [[contact]]" not in done.stderr
+
+
+def test_run_speaks_for_itself_only(tmp_path: Path) -> None:
+    """When a plant goes away, our own lines tell it; the libraries' do not."""
+    with simulated(tmp_path, "healthy", speed=1.0, interval_s=0.2) as plant:
+        run = subprocess.Popen(
+            [sys.executable, "-m", "daemon", "run", str(plant.plant_file)],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        )
+        assert run.stdout is not None
+        said: list[str] = []
+        try:
+            for line in run.stdout:
+                said.append(line)
+                if line.startswith("watching; page at http://127.0.0.1:"):
+                    break
+            plant.process.kill()
+            lost = 0
+            for line in run.stdout:
+                said.append(line)
+                lost += "link lost" in line
+                if lost == 2:
+                    break
+            run.send_signal(signal.SIGTERM)
+            rest, _ = run.communicate(timeout=30)
+        finally:
+            run.kill()
+            run.communicate()
+    assert run.returncode == 0
+    text = "".join(said) + rest
+    assert text.index("no [[contact]]") < text.index("watching; page at")
+    for line in text.splitlines():
+        assert not re.search("pymodbus|asyncua|uvicorn", line), line
 
 
 def test_demo_tells_the_first_notice_and_shows_it_on_the_page() -> None:
