@@ -130,7 +130,7 @@ MATTER_ACTIONS: dict[str, ActionWords] = {
     "value": ActionWords("Check the transmitter", "Check its wiring, range and address."),
     "frozen": ActionWords(
         "Check the transmitter",
-        "Check the transmitter and its impulse line. Do not trust its value until it moves.",
+        "Check it and its impulse line; do not trust its value until it moves.",
     ),
     "limit": ActionWords(
         "Relieve the vessels", "Lower the feed flow or stop the train by site procedure."

@@ -144,6 +144,7 @@ def _past(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
         rank=(1, *view.rank[1:]),
         returned=True,
         class_text="",
+        life_text="not acknowledged yet",
         title=title,
         action_text="Acknowledge it",
         todo="",
@@ -217,7 +218,8 @@ def _title(notice: Notice, kind: str, where: str) -> str:
         ):
             names.append(words.cause_name(second["cause"]))
             names[1] = names[1] if names[1][:2].isupper() else names[1][0].lower() + names[1][1:]
-    return f"{' or '.join(names)}, {where}"
+    # A transmitter's error at a transmitter says the word twice.
+    return f"{' or '.join(names)}, {where.removesuffix(' transmitter')}"
 
 
 def _causes(train: TrainConfig, notice: Notice) -> tuple[CauseView, ...]:
