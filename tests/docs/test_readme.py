@@ -6,8 +6,10 @@ from pathlib import Path
 import pytest
 from typer.main import get_command
 
+from daemon import plantfile
 from daemon.commands import app
 from daemon.record import EVENTS
+from rules import sections
 from rules.actions import ACTION
 from rules.findings import ACTIONS, CAUSES
 from rules.train import STAGE_ROLES, TRAIN_ROLES, VESSEL_ROLES
@@ -57,6 +59,31 @@ def test_every_cause_has_a_row_with_its_action(cause: str) -> None:
 def test_every_role_event_and_action_is_named(word: str) -> None:
     """Roles, events and actions are all there."""
     assert f"`{word}`" in README
+
+
+def test_the_smallest_plant_file_loads(tmp_path: Path) -> None:
+    """The example can be copied: one stage, all three quantities, no warning that it would be judged worse."""
+    (text,) = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    (tmp_path / "plant.toml").write_text(text, encoding="utf-8")
+    plant = plantfile.load(tmp_path / "plant.toml")
+    (section,) = sections.plan(plant.train("A").model).sections
+    assert section.quantities == ("permeate_flow", "salt_passage", "pressure_drop")
+    assert len(text.splitlines()) <= 18
+
+
+def test_the_box_of_the_demo_is_one_that_it_prints() -> None:
+    """The sample has every line that a first notice of the demo has, at the width of 80 columns."""
+    (box,) = re.findall(r"```\n(┌.*?┘)\n```", README, re.DOTALL)
+    assert {len(line) for line in box.splitlines()} == {80}
+    for start in (
+        "Train A stage 2: scaling",
+        "Cause:",
+        "Action:",
+        "Forecast:",
+        "Stage 1:",
+        "Stage 2:",
+    ):
+        assert f"│ {start}" in box
 
 
 def test_paths_that_are_named_exist() -> None:
