@@ -12,6 +12,8 @@ for (let i = 0; i < 200; i++) holding.writeUInt16BE(i, 2 * i);
 [0x4050, 0, 0, 0x4050, 0x5040, 0, 0, 0x5040].forEach((word, i) => holding.writeUInt16BE(word, 2 * i));
 
 const listener = new net.Server();
+// The package leaves a socket's error unhandled: a client that resets its connection would end the process.
+listener.on('connection', (socket) => socket.on('error', () => {}));
 new modbus.server.TCP(listener, { holding });
 listener.listen(port, '127.0.0.1', () => console.log(`listening ${port}`));
 process.stdin.on('end', () => process.exit(0)).resume();

@@ -3,6 +3,8 @@
 // prints "listening PORT"; ends when its stdin closes. NAMESPACEs are registered first, so that
 // the index of urn:tests:plant moves. Source times are fixed: 2024-05-01T06:00:00Z + n seconds.
 'use strict';
+// node 18 has it, but not as a global.
+globalThis.crypto ??= require('node:crypto').webcrypto;
 const opcua = require('node-opcua');
 
 const [, , port, pki, perRead, ...before] = process.argv;
