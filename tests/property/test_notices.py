@@ -77,6 +77,8 @@ def findings_of(step: Judged) -> list[Finding]:
             matter=matter,
             causes=(CauseProbability(look[1], 0.8),),
             notice_class=look[2],
+            since=START
+            - 60.0 * step.minutes,  # an estimate that moves from one judgement to the next
             suppressible=matter == "performance",
             confirm_s=1800.0,
             clear_s=1800.0,
@@ -175,12 +177,17 @@ class Run:
 def check_journal(run: Run) -> None:
     """Each notice: steps counted without a gap, raised once and first, cleared only what was there."""
     by_notice: dict[str, list[str]] = {}
+    since: dict[str, str] = {}
     for line in run.record.journal():
         events = by_notice.setdefault(line.notice, [])
         events.append(line.event)
         assert line.number == len(events)
         body = json.loads(line.body)
         assert (body["event"], body["notice"]) == (line.event, line.notice)
+        if line.event in ("raised", "updated", "cleared"):
+            if line.event == "raised" or body["message"].startswith("Back again: "):
+                since[line.notice] = body["since"]
+            assert body["since"] == since[line.notice], "an onset that slides"
     for events in by_notice.values():
         assert events[0] == "raised"
         assert events.count("raised") == 1

@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime
-from math import log
+from math import exp, log, pi, sin
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -375,6 +375,35 @@ def test_growth_is_told_in_steps(world: World) -> None:
     assert world.at(10, deviating(16.0)) == ["updated"]
     assert world.at(12, deviating(23.9)) == []
     assert world.at(14, deviating(24.0)) == ["updated"]
+
+
+def test_two_weeks_of_slow_growth_make_few_updates(world: World) -> None:
+    """A notice about growth from +9 to +50 % in 14 days, with a forecast that wanders and a second cause
+    that comes up now and then, is updated at most six times; that the limit is passed is told."""
+    raised_at, reached = 0.5 / 24, 4.4  # days; +15 % is reached after 4.4 days
+
+    def judged(day: float) -> Finding:
+        drop = 0.088 * exp(day / 8.2)
+        wander = 3.5 * sin(2.0 * pi * day / 3.0)
+        ahead = max(0.2, reached - day + wander)
+        limit = START + (day + ahead) * DAY
+        flickers = int(day * 96) % 13 in (4, 5, 6)
+        return finding(
+            causes=SWAPPED[::-1] if flickers else SWAPPED,
+            priority="medium" if day < reached else "high",
+            since=START - (10 + wander) * DAY,
+            forecast=None
+            if day >= reached
+            else Forecast("pressure_drop", limit, limit - ahead * DAY / 3, limit + ahead * DAY / 2),
+            deviation={"1": {"pressure_drop": log(1.0 + drop)}},
+        )
+
+    world.at(0, judged(0))
+    world.at(0.5, judged(raised_at))
+    news = [h for h in range(1, 14 * 96) if world.at(0.5 + h / 4, judged(raised_at + h / 96))]
+    assert 3 <= len(news) <= 6, [0.5 + h / 4 for h in news]
+    bodies = [m.body for m in world.record.outgoing()]
+    assert any("priority high instead of medium" in body for body in bodies)
 
 
 def test_an_unchanged_notice_is_not_told_again(world: World) -> None:

@@ -236,6 +236,19 @@ def test_numbers_on_the_page_have_one_kind_of_minus(bench: Bench) -> None:
     )
 
 
+def test_a_spike_leaves_the_axis_and_stays_in_the_data(bench: Bench) -> None:
+    """One digest of +400 % after a start does not squash the chart of the pressure drop."""
+    last = list(month.digests(faulty=True, days=1))[-40]
+    spike = {**last.values, "1/pressure_drop": month.LEVELS["1/pressure_drop"] + log1p(4.0)}
+    with bench.record.transaction():
+        bench.record.put_digest("A", replace(last, values=spike))
+    chart = bench.get("/api/train/A/trends?days=7")["charts"][2]
+    assert chart["quantity"] == "pressure_drop"
+    assert max(v for v in chart["lines"][0]["values"] if v is not None) == pytest.approx(400.0)
+    assert 15.0 < chart["high"] < 25.0
+    assert chart["low"] < 0.0
+
+
 def test_a_frozen_reading_is_not_called_good(bench: Bench) -> None:
     """While a notice stands about a transmitter, its reading carries what the notice says."""
 
