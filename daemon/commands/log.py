@@ -55,6 +55,8 @@ def log(
         typer.echo(json.dumps(_plain(made), ensure_ascii=False))
     else:
         typer.echo(f"train {train}: {event} at {iso(when)} is in the log")
+        if event == "cleaning_start":
+            typer.echo("until cleaning_end is logged the train is not judged")
 
 
 def _when(plant: Plant, record: Record, train: str, at: str | None) -> float:

@@ -171,8 +171,12 @@ def test_the_daemon_takes_what_was_logged_while_it_runs(
     with Record.open(plant.store.folder) as record:
         normalizer = Normalizer(train, record, Notices(record, plant))
         assert normalizer.take(minute(START + 60.0)).state != "cleaning"
-        assert line("log", plant_file, "--train", "A", "--event", "cleaning_start").code == 0
+        began = line("log", plant_file, "--train", "A", "--event", "cleaning_start")
+        assert "until cleaning_end is logged the train is not judged" in began.out
         assert normalizer.take(minute(START + 120.0)).state == "cleaning"
+        ended = ["--event", "cleaning_end", "--at", iso(START + 180.0)]
+        assert line("log", plant_file, "--train", "A", *ended).code == 0
+        assert normalizer.take(minute(START + 180.0)).state != "cleaning"
 
 
 @pytest.mark.asyncio
