@@ -6,7 +6,7 @@ import socket
 from daemon.plantfile import Plant
 
 OPEN = (
-    "the page has no login in this version: whoever reaches {host} can read it. "
+    "the page has no login in this version: whoever reaches its port can read it. "
     "Keep it behind the site's own access (VPN or reverse proxy)."
 )
 
@@ -29,7 +29,7 @@ def warning(plant: Plant) -> str:
     """What to say once when the page can be reached from other machines; "" when it cannot."""
     host = plant.page.host
     closed = host == "localhost" or (_ip(host) and ipaddress.ip_address(host).is_loopback)
-    return "" if closed else OPEN.format(host=f"port {plant.page.port} of {host}")
+    return "" if closed else OPEN
 
 
 def _ip(host: str) -> bool:
