@@ -21,6 +21,11 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 
+def _iso(time_s: float) -> str:
+    """An instant as ISO 8601 with Z."""
+    return datetime.fromtimestamp(time_s, UTC).isoformat().replace("+00:00", "Z")
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """The values of one instant: seconds since 1970-01-01 UTC, and a number or None by column."""
@@ -80,10 +85,8 @@ class CsvReport:
     def _span(self) -> str:
         if not self.used:
             return ""
-        start, end = (
-            datetime.fromtimestamp(t, UTC).isoformat() for t in (self.start_s, self.end_s)
-        )
-        return f", {start} to {end}".replace("+00:00", "Z")
+        start, end = (_iso(t) for t in (self.start_s, self.end_s))
+        return f", {start} to {end}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,14 +281,14 @@ class _Reading:
         values = np.frombuffer(self.cells, dtype=np.float64).reshape(len(times), width)
         early = np.flatnonzero(times[1:] < np.maximum.accumulate(times)[:-1]) + 1
         if len(early):
-            at = datetime.fromtimestamp(float(times[early[0]]), UTC).isoformat()
+            at = _iso(float(times[early[0]]))
             self.complain(csvlines.OUT_OF_ORDER, int(lines[early[0]]), at, len(early))
             order = np.argsort(times, kind="stable")
             times, lines, values = times[order], lines[order], values[order]
         again = np.flatnonzero(np.diff(times) == 0.0) + 1
         if len(again):
             first = again[np.argmin(lines[again])]
-            at = datetime.fromtimestamp(float(times[first]), UTC).isoformat()
+            at = _iso(float(times[first]))
             self.complain(csvlines.DUPLICATE_TIME, int(lines[first]), at, len(again))
             keep = np.ones(len(times), dtype=bool)
             keep[again] = False

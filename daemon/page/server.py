@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 import socket
 from collections.abc import Iterator
 
@@ -27,8 +28,9 @@ class PageServer(uvicorn.Server):
         try:
             self._socket = socket.create_server((host, port), family=family)
         except OSError as error:
+            reason = os.strerror(error.errno) if error.errno else str(error)
             raise PageUnusable(
-                f"page: cannot listen on {host} port {port} ({error.strerror});"
+                f"page: cannot listen on {host} port {port} ({reason});"
                 " choose another [page] port, or 0 for a free one"
             ) from error
         shown = f"[{host}]" if ":" in host else host
