@@ -2,7 +2,6 @@
 
 import json
 import tempfile
-from dataclasses import replace as changed
 from pathlib import Path
 from typing import Annotated
 
@@ -18,8 +17,6 @@ from daemon.commands.common import UsedWrongly, check_writable, counted
 from daemon.record import Record
 from daemon.replay import Replayed, Source, write_trends
 from daemon.replay import replay as run_replay
-from drivers.csvlines import DUPLICATE_TIME, OUT_OF_ORDER
-from drivers.historian import CsvReport
 
 
 def replay(
@@ -54,7 +51,7 @@ def replay(
     errors = Console(stderr=True)
     said = list(plant.warnings)
     if source.report is not None:
-        said += str(_in_utc(source.report)).splitlines()
+        said += str(source.report).splitlines()
     for line in (*said, *source.missing):
         errors.print(line, highlight=False, soft_wrap=True, markup=False)
     with (
@@ -94,18 +91,6 @@ def replay(
 
 def _count(done: Replayed, event: str) -> int:
     return sum(1 for line in done.lines if line.event == event)
-
-
-def _in_utc(report: CsvReport) -> CsvReport:
-    """The report with the times that it made itself, not those it quotes, ending in Z."""
-    made = (DUPLICATE_TIME, OUT_OF_ORDER)
-    return changed(
-        report,
-        anomalies=tuple(
-            changed(a, found=a.found.replace("+00:00", "Z")) if a.kind in made else a
-            for a in report.anomalies
-        ),
-    )
 
 
 def _print(console: Console, done: Replayed, path: Path) -> None:
