@@ -282,10 +282,10 @@ async def test_a_kill_between_sending_and_marking_repeats_with_the_same_key(post
 async def test_a_replaced_message_is_not_sent(post: Post) -> None:
     """When the morning comes only the newest message of a notice goes out."""
     post.tell(notice_class="advisory")
-    for hours in (2, 3):
+    for evaluation in range(8):  # a change is told when it has lasted for eight
         post.notices.process(
             "A",
-            START + hours * HOUR,
+            START + (2 + evaluation / 8) * HOUR,
             [finding(priority="high")],
             state="steady",
             progress=0,
