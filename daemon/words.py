@@ -127,6 +127,9 @@ ACTIONS: dict[str, ActionWords] = {
 
 MATTER_ACTIONS: dict[str, ActionWords] = {
     "link": ActionWords("Check the link", "Check the device's power, network and address."),
+    "values": ActionWords(
+        "Check the device", "Check its clock, its program and the addresses in the plant file."
+    ),
     "value": ActionWords("Check the transmitter", "Check its wiring, range and address."),
     "frozen": ActionWords(
         "Check the transmitter",
@@ -149,6 +152,7 @@ def action_words(kind: str, action: str) -> ActionWords:
 
 MATTERS: dict[str, str] = {
     "link": "No answer",
+    "values": "No usable values",
     "value": "No usable value",
     "frozen": "Frozen reading",
     "limit": "Pressure drop at its absolute limit",
@@ -158,6 +162,7 @@ MATTERS: dict[str, str] = {
 
 OVER: dict[str, str] = {
     "link": "answers again",
+    "values": "gives usable values again",
     "value": "gives values again",
     "frozen": "moves again",
     "limit": "is below its limit again",
@@ -177,6 +182,7 @@ def seen_subject(kind: str, rest: str) -> str:
 
 NEGLECT: dict[str, str] = {
     "link": "The train goes unwatched: nothing that happens to its membranes will be noticed.",
+    "values": "The train goes unwatched: nothing that happens to its membranes will be noticed.",
     "limit": "Elements can be pushed together, telescope and break.",
     "baseline": "Membranes are not judged: fouling and damage stay unseen.",
 }

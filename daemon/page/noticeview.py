@@ -197,7 +197,7 @@ def _life(notice: Notice, time: SiteTime) -> str:
 
 def _where(train: TrainConfig, notice: Notice, kind: str, subject: str) -> str:
     """The place in words; a transmitter by its name and device."""
-    if kind == "link":
+    if kind in ("link", "values"):
         return f"device {subject}"
     tag = (notice.causes[0]["point"] if notice.causes else None) or subject
     if any(config.tag == tag for config in train.points):
