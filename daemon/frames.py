@@ -111,7 +111,11 @@ class _Poll:
 
 
 class _DeviceTime:
-    """Judges the stamps of one device that keeps its own time."""
+    """Judges the stamps of one device that keeps its own time.
+
+    Plant time never runs back. When a device's clock was set back and stays so, its time is taken later by
+    as much (`shift`), until it has caught up; otherwise a corrected clock would blind its train.
+    """
 
     def __init__(self, device: str, note: Note) -> None:
         self.device = device
@@ -121,13 +125,16 @@ class _DeviceTime:
         self.same = self.behind = self.ahead = 0
         self.ahead_stamp = -math.inf
         self.frozen = False
+        self.shift = 0.0
 
     def judge(self, poll: _Poll, stamp: float | None, at: float, now: float) -> None:
         """Put the trusted stamp, or the doubt, into `poll`."""
+        if stamp is not None and self.shift:
+            stamp = self._shifted(stamp, now)
         if stamp is None:
             poll.doubt = f"{self.device} gave no time with its readings"
         elif self.last is not None and stamp < self.last:
-            self._back(poll, stamp)
+            self._back(poll, stamp, at, now)
         elif self.last is not None and stamp == self.last:
             self._same(poll, stamp, at)
         elif self.last is not None and stamp > max(now, self.last) + AHEAD_S:
@@ -148,7 +155,16 @@ class _DeviceTime:
         self.last, self.last_at = stamp, at
         poll.stamp = stamp
 
-    def _back(self, poll: _Poll, stamp: float) -> None:
+    def _shifted(self, stamp: float, now: float) -> float:
+        """The stamp of a clock that was set back, in plant time; the shift ends when it is not needed."""
+        last = self.last if self.last is not None else stamp
+        corrected = stamp + self.shift > max(now, last) + AHEAD_S and stamp > last - AHEAD_S
+        if stamp >= last or corrected:
+            self.shift = max(last - stamp, 0.0)
+            self.note(now, "clock_stepped", self.device, "caught up: its own time is taken again")
+        return stamp + self.shift
+
+    def _back(self, poll: _Poll, stamp: float, at: float, now: float) -> None:
         assert self.last is not None
         by = self.last - stamp
         self.behind += 1
@@ -158,10 +174,21 @@ class _DeviceTime:
                 "clock_stepped",
                 self.device,
                 f"the device's clock went back by {by:.3f} s; its readings are not used until it"
-                f" has caught up",
+                f" has caught up, or {CONFIRM_POLLS} polls agree",
             )
+        if self.behind >= CONFIRM_POLLS:
+            self.shift += max(self.last, now) - stamp
+            self.note(
+                self.last,
+                "clock_stepped",
+                self.device,
+                f"confirmed: {by:.0f} s back; its time is taken later by as much until it has caught up",
+            )
+            self.behind = 0
+            self._accept(poll, max(self.last, now), at)
+            return
         poll.doubt = f"the clock of {self.device} is {by:.0f} s behind its own earlier time"
-        poll.passing = self.behind < CONFIRM_POLLS
+        poll.passing = True
 
     def _same(self, poll: _Poll, stamp: float, at: float) -> None:
         self.same += 1
@@ -243,10 +270,10 @@ class FrameAssembler:
     gateway's. Before the first time of such a device is known, gaps are dropped and counted for a
     minute, then the gateway's is used.
 
-    A device's time is not trusted blindly: a clock that stands, went back, or leaps ahead makes
-    its readings UNCERTAIN with the reason. A frame whose minute is closed already is dropped and
-    counted; when that lasts, frames go on with UNCERTAIN readings at the gateway's idea of plant
-    time, so that the silence is seen.
+    A device's time is not trusted blindly: a clock that stands, or leaps ahead, makes its readings
+    UNCERTAIN with the reason; one that was set back is taken later by as much. A frame whose minute
+    is closed already is dropped and counted; when that lasts, frames go on with UNCERTAIN readings
+    at the gateway's idea of plant time, so that the silence is seen.
 
     trains : of the plant file. devices, device_clock : by device id.
     note : is told facts about clocks and drops.

@@ -1,5 +1,6 @@
 """Aligning polls into frames, and judging readings before anybody uses them."""
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -314,18 +315,49 @@ def test_a_device_clock_that_goes_back_drops_the_frame_and_says_so() -> None:
     assert "caught up after 2 polls" in bench.facts[-1][3]
 
 
-def test_a_device_clock_that_stays_behind_gives_uncertain_frames() -> None:
-    """When it lasts, frames go on at the gateway's time without values, so that silence is seen."""
+def test_a_device_clock_that_was_set_back_is_taken_later() -> None:
+    """When it stays back, plant time goes on: good readings, stamped later by as much, and a fact."""
     bench = one_device()
     bench.poll("plc1", 100.0, 0.0, stamp=T0)
     frames = [
-        bench.poll("plc1", 100.0, float(t), stamp=t * 1.0) for t in range(1, CONFIRM_POLLS + 1)
+        bench.poll("plc1", 100.0, float(t), stamp=t * 1.0) for t in range(1, CONFIRM_POLLS + 3)
     ]
-    assert [len(f) for f in frames] == [0] * (CONFIRM_POLLS - 1) + [1]
-    frame = only(frames[-1])
-    assert frame.time == T0 + CONFIRM_POLLS
-    assert frame.quality.tolist() == [UNCERTAIN]
-    assert "behind its own earlier time" in frame.reasons["1/feed_pressure"]
+    assert [len(f) for f in frames] == [0] * (CONFIRM_POLLS - 1) + [1, 1, 1]
+    assert [only(f).time for f in frames[-3:]] == [
+        T0 + t for t in range(CONFIRM_POLLS, CONFIRM_POLLS + 3)
+    ]
+    assert all(only(f).quality.tolist() == [GOOD] for f in frames[-3:])
+    assert bench.kinds() == ["clock_stepped", "clock_stepped"]
+    assert "confirmed" in bench.facts[-1][3]
+
+
+@pytest.mark.parametrize("off", [-0.4, 0.0, 5.0])
+def test_a_clock_that_is_corrected_again_is_taken_as_it_is(off: float) -> None:
+    """A clock that fell back to 1970 and is put right again neither leaps ahead nor stays shifted."""
+    bench = one_device()
+    bench.poll("plc1", 100.0, 0.0, stamp=T0)
+    for t in range(1, 10):
+        bench.poll("plc1", 100.0, float(t), stamp=float(t))
+    frames = [
+        frame
+        for t in range(10, 20)
+        for frame in bench.poll("plc1", 100.0, float(t), stamp=T0 + t + off)
+    ]
+    assert len(frames) >= 9
+    assert frames[-1].time == pytest.approx(T0 + 19.0 + max(off, 0.0), abs=1.0)
+    assert all(a.time < b.time for a, b in itertools.pairwise(frames))
+    assert "caught up" in bench.facts[-1][3]
+
+
+def test_a_clock_set_back_twice_is_followed_twice() -> None:
+    """Each step back is taken up; time still never runs back."""
+    bench = one_device()
+    stamps = [T0 + t for t in range(5)] + [T0 - 3600.0 + t for t in range(10)]
+    stamps += [T0 - 7200.0 + t for t in range(10)]
+    frames = [f for t, s in enumerate(stamps) for f in bench.poll("plc1", 100.0, float(t), stamp=s)]
+    assert all(a.time < b.time for a, b in itertools.pairwise(frames))
+    assert frames[-1].time == pytest.approx(T0 + len(stamps) - 1.0, abs=1.0)
+    assert frames[-1].quality.tolist() == [GOOD]
 
 
 def test_one_device_behind_does_not_stop_the_other() -> None:
