@@ -324,14 +324,6 @@ def standing_out(deviation: Array, covariance: Array) -> Array:
     return score
 
 
-def leading(observables: Sequence[str], deviation: Array, covariance: Array) -> str | None:
-    """The observable that stands out most, or None when none is known."""
-    score = standing_out(deviation, covariance)
-    if not np.isfinite(score).any():
-        return None
-    return observables[int(np.nanargmax(score))]
-
-
 def as_deviations(
     observables: Sequence[str], deviation: Array
 ) -> Mapping[str, Mapping[str, float]]:

@@ -124,7 +124,6 @@ class _Teller:
     def __init__(self, console: Console) -> None:
         self._console = console
         self._day: str | None = None
-        self._learned = False
 
     def __call__(self, train: TrainConfig, outcome: Outcome) -> None:
         """Hear of one judged minute."""

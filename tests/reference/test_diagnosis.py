@@ -90,8 +90,7 @@ def judged(case: str) -> Verdict:
     covariance = noise.Noise(names, dict.fromkeys(names, 0.004)).covariance(
         24, np.empty(0), 30 * 86400.0
     )
-    leading = causes.leading(names, z, covariance)
-    assert leading is not None
+    leading = names[int(np.nanargmax(causes.standing_out(z, covariance)))]
     length = max(float(row["days"]), 0.0)
     days = np.arange(-20.0, length + 1.0, 0.25)
     if "step" in row["shape"]:

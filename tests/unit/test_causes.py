@@ -134,5 +134,3 @@ def test_what_stands_out_by_hand() -> None:
     alone = causes.standing_out(np.array([0.3, np.nan]), np.diag([0.01, 0.04]))
     assert alone[0] == pytest.approx(3.0)
     assert np.isnan(alone[1])
-    assert causes.leading(("a", "b"), np.array([0.3, np.nan]), np.diag([0.01, 0.04])) == "a"
-    assert causes.leading(("a",), np.array([np.nan]), np.eye(1)) is None
