@@ -4,8 +4,9 @@ Live operation, `replay` and the catching up after a restart all go through `Nor
 minute by minute in order of time. What it has to remember is rebuilt from history by `rebuild`.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from heapq import merge
 
 import numpy as np
 
@@ -19,11 +20,15 @@ from rules import sections
 from rules.baseline import Baseline, BaselineRule, BasisChanged
 from rules.design import ElementTest
 from rules.digest import BLOCK_S, Digest
-from rules.series import COARSE_S
+from rules.series import BIN_S, COARSE_S
 from rules.watch import LONGEST_MEMORY_S, NEW_BASELINE, Watch
 
 REBUILD_S = COARSE_S + 86400.0
-"""Digests of this long a time are read back after a restart: what the rules remember, and a day. [s]"""
+"""Digests of this long a time are read back after a restart, and all since the baseline: what the rules
+remember, and what they learn from. [s]"""
+
+READ_AT_ONCE = 500
+"""Digests read back at a time: a year of them would not fit a gateway's memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,15 +98,15 @@ class Normalizer:
         fresh = max((e.t for e in events if e.event in NEW_BASELINE), default=-np.inf)
         made = [Baseline(**body) for body in self._record.baselines(train)]
         made = [b for b in made if b.made_at > fresh]
-        after = fresh if not made else max(fresh, until - REBUILD_S)
-        things: list[tuple[float, int, Digest | Baseline | MaintenanceEvent]] = []
-        things += [(e.t, 0, e) for e in events]
-        things += [
-            (d.start + BLOCK_S, 1, d)
-            for d in (Digest(**body) for body in self._record.digests(train, after, until))
-        ]
-        things += [(b.made_at, 2, b) for b in made]
-        for _, _, thing in sorted(things, key=lambda item: item[:2]):
+        after = fresh
+        if made:
+            after = max(fresh, min(until - REBUILD_S, made[-1].made_at - BIN_S))
+        few: list[tuple[float, int, Digest | Baseline | MaintenanceEvent]] = []
+        few += [(e.t, 0, e) for e in events]
+        few += [(b.made_at, 2, b) for b in made]
+        few.sort(key=lambda item: item[:2])
+        many = ((d.start + BLOCK_S, 1, d) for d in self._digests(after, until))
+        for _, _, thing in merge(few, many, key=lambda item: item[:2]):
             if isinstance(thing, Digest):
                 self._watch.absorb_digest(thing)
             elif isinstance(thing, Baseline):
@@ -114,6 +119,13 @@ class Normalizer:
                 self._watch.absorb_minute(float(minute.time), minute.values, minute.down)
         progress = self._record.progress(train)
         self._state = progress.state if progress else None
+
+    def _digests(self, after: float, until: float) -> Iterator[Digest]:
+        """Stored digests that start in (after, until], in order."""
+        while bodies := self._record.digests(self.train.id, after, until, limit=READ_AT_ONCE):
+            for body in bodies:
+                yield Digest(**body)
+            after = float(bodies[-1]["start"])
 
     def _take_baseline(self, baseline: Baseline) -> None:
         try:

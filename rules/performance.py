@@ -18,10 +18,11 @@ from rules.causes import (
     restrict,
     standing_out,
 )
+from rules.dependence import Correction, Dependence, Learned
 from rules.digest import BLOCK_S, operating_names
 from rules.findings import Finding, Forecast, Presence
 from rules.sections import Plan
-from rules.series import DAY_S, Series
+from rules.series import DAY_S, Bin, Series
 from rules.train import Limits
 
 Array = NDArray[np.float64]
@@ -86,17 +87,44 @@ class Performance:
         self.baseline = baseline
         self._reference = np.array([baseline.values.get(o, np.nan) for o in plan.observables])
         self._spread = np.array([baseline.spread.get(o, 0.0) for o in plan.observables])
+        stated = baseline.source == "design"
         self._noise = noise.Noise(
+            plan.observables, baseline.spread, noise.STATED if stated else None
+        )
+        self._dependence = Dependence(
             plan.observables,
-            baseline.spread,
             operating_names(plan),
             baseline.operating,
-            noise.STATED if baseline.source == "design" else None,
+            baseline.spread,
+            stated=stated,
         )
         usual = np.array([baseline.signals.get(s, np.nan) for s in plan.train.signals])
         self._candidates = Candidates(
             membrane_hypotheses(plan) + instrument_hypotheses(plan, usual)
         )
+
+    def learn(self, closed: Bin) -> Correction:
+        """Learn the residual dependence from six hours of digests; returns what is known by now."""
+        self._dependence.take(
+            closed.time, closed.count, closed.levels - self._reference, closed.point
+        )
+        return self._dependence.correction
+
+    @property
+    def learned(self) -> tuple[Learned, ...]:
+        """What is known of the constants of this train beside the textbook's."""
+        train = self._plan.train
+        return self._dependence.learned(
+            {
+                "permeate_flow": train.water_activation_k,
+                "salt_passage": train.salt_activation_k,
+                "pressure_drop": train.pressure_drop_exponent,
+            }
+        )
+
+    def _deviations(self, levels: Array, points: Array) -> Array:
+        """Deviations from the baseline (..., n_observables), residual dependence taken off."""
+        return self._dependence.corrected(levels - self._reference, points)
 
     def evaluate(self, series: Series, now: float) -> Finding | None:
         """The performance finding at `now`, or None when there is too little to judge by. [s]"""
@@ -119,10 +147,9 @@ class Performance:
         if chosen is None or now - series.last > STALE_S:
             return None
         count = chosen.stop - chosen.start
-        deviation = robust.median(series.levels[chosen]) - self._reference
-        covariance = self._noise.covariance(
-            count, robust.median(series.points[chosen]), now - self.baseline.end
-        )
+        deviation = robust.median(self._deviations(series.levels[chosen], series.points[chosen]))
+        covariance = self._noise.covariance(count, now - self.baseline.end)
+        covariance += self._dependence.covariance(robust.median(series.points[chosen]))
         score = standing_out(deviation, covariance)
         if not np.isfinite(score).any():
             return None
@@ -138,7 +165,8 @@ class Performance:
         spread = max(float(self._spread[column]), 1e-4)
         own = noise.floor(self._plan.observables[column])
         sigma = np.sqrt(spread**2 * (1.0 / past.counts + noise.WANDER) + (0.3 * own) ** 2)
-        return trend.shape(past.days, past.rows[:, column] - self._reference[column], sigma, own)
+        values = self._deviations(past.rows, past.points)[:, column]
+        return trend.shape(past.days, values, sigma, own)
 
     def _quiet(self, window: Window) -> Finding:
         return Finding(
@@ -248,6 +276,7 @@ class Performance:
         past = series.history()
         earliest = max(min(since, now - SHORTEST_SLOPE_S), now - LONGEST_SLOPE_S)
         starts = sorted({earliest / DAY_S, (now - SHORTEST_SLOPE_S) / DAY_S})
+        deviations = self._deviations(past.rows, past.points)
         best: Forecast | None = None
         for column, name in enumerate(self._plan.observables):
             place, quantity = noise.split(name)
@@ -257,8 +286,7 @@ class Performance:
             moved = float(np.copysign(1.0, limit)) * window.deviation[column]
             if not moved > CLEARLY * np.sqrt(window.covariance[column, column]):
                 continue
-            values = past.rows[:, column] - self._reference[column]
-            found = trend.range_to(limit, past.days, values, now / DAY_S, starts)
+            found = trend.range_to(limit, past.days, deviations[:, column], now / DAY_S, starts)
             if found is None or not 0.0 < found.likely <= LONGEST_FORECAST_D:
                 continue
             if best is None or now + found.likely * DAY_S < best.limit_at:

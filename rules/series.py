@@ -31,12 +31,28 @@ class History:
 
     days : (n,) mean time of each row. [d since 1970-01-01 UTC]
     rows : (n, n_observables), NaN where nothing is known.
+    points : (n, n_operating) operating points, NaN where not known.
     counts : (n,) how many digests each row stands for.
     """
 
     days: Array
     rows: Array
+    points: Array
     counts: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Medians of the digests of six hours.
+
+    time : mean time of the digests. [s since 1970-01-01 UTC] count : how many.
+    levels : (n_observables,) point : (n_operating,); NaN where nothing is known.
+    """
+
+    time: float
+    count: float
+    levels: Array
+    point: Array
 
 
 class _Table:
@@ -78,18 +94,20 @@ class Series:
         self._starts = _Table(1)
         self._levels = _Table(len(self.observables))
         self._points = _Table(len(self.operating))
-        # Each row: mean time, number of digests, levels.
-        self._hours = _Table(2 + len(self.observables))
-        self._bins = _Table(2 + len(self.observables))
+        # Each row: mean time, number of digests, levels, operating point.
+        width = 2 + len(self.observables) + len(self.operating)
+        self._hours = _Table(width)
+        self._bins = _Table(width)
 
     @property
     def digests(self) -> tuple[Digest, ...]:
         """The digests that are kept singly, oldest first."""
         return tuple(self._digests)
 
-    def add(self, digest: Digest) -> None:
-        """Append a digest that is later than all before."""
+    def add(self, digest: Digest) -> Bin | None:
+        """Append a digest that is later than all before; returns the bin that it closed, if any."""
         start = digest.start
+        closed: Bin | None = None
         if self._digests:
             last = self._digests[-1].start
             if start <= last:
@@ -97,19 +115,33 @@ class Series:
             if start // HOUR_S != last // HOUR_S:
                 self._close(self._hours, last // HOUR_S * HOUR_S, last)
             if start // BIN_S != last // BIN_S:
-                self._close(self._bins, last // BIN_S * BIN_S, last)
+                row = self._close(self._bins, last // BIN_S * BIN_S, last)
+                n = 2 + len(self.observables)
+                closed = Bin(float(row[0]), float(row[1]), row[2:n], row[n:])
         self._digests.append(digest)
         self._starts.append([start])
         self._levels.append([digest.values.get(name, np.nan) for name in self.observables])
         self._points.append([digest.operating.get(name, np.nan) for name in self.operating])
         self._forget(start)
+        return closed
 
-    def _close(self, into: _Table, since: float, last: float) -> None:
+    def _close(self, into: _Table, since: float, last: float) -> Array:
         """Condense the digests from `since` to `last` into one row."""
         starts = self._starts.rows[:, 0]
         use = (starts >= since) & (starts <= last)
-        levels = self._levels.rows[use]
-        into.append([starts[use].mean(), float(use.sum()), *robust.median(levels)])
+        row = self._condensed(use)
+        into.append(row)
+        return row
+
+    def _condensed(self, use: NDArray[np.bool_]) -> Array:
+        """Mean time, number, median levels and operating point of some of the digests."""
+        return np.concatenate(
+            [
+                [self._starts.rows[use, 0].mean(), float(use.sum())],
+                robust.median(self._levels.rows[use]),
+                robust.median(self._points.rows[use]),
+            ]
+        )
 
     def _fine_from(self, now: float) -> float:
         # On a border of bins, so that no digest stands in a bin and in an hour.
@@ -157,16 +189,12 @@ class Series:
         """Six-hour medians of the older part, hourly medians of the last three days."""
         if not self._digests:
             empty = np.empty(0)
-            return History(empty, np.empty((0, len(self.observables))), empty)
+            levels = np.empty((0, len(self.observables)))
+            return History(empty, levels, np.empty((0, len(self.operating))), empty)
         last = self._digests[-1].start
         bins, hours = self._bins.rows, self._hours.rows
         bins = bins[bins[:, 0] < self._fine_from(last)]
         current = self._starts.rows[:, 0] >= last // HOUR_S * HOUR_S
-        now = np.concatenate(
-            [
-                [self._starts.rows[current, 0].mean(), float(current.sum())],
-                robust.median(self._levels.rows[current]),
-            ]
-        )
-        table = np.concatenate([bins, hours, now[None]])
-        return History(table[:, 0] / DAY_S, table[:, 2:], table[:, 1])
+        table = np.concatenate([bins, hours, self._condensed(current)[None]])
+        n = 2 + len(self.observables)
+        return History(table[:, 0] / DAY_S, table[:, 2:n], table[:, n:], table[:, 1])

@@ -16,12 +16,13 @@ from rules import absolute, design, transmitters
 from rules import baseline as baselines
 from rules import digest as digests
 from rules.baseline import Baseline, BaselineRule
+from rules.dependence import Correction, Learned
 from rules.digest import BLOCK_S, Digest, operating_names
 from rules.explain import day, place
 from rules.findings import CauseProbability, Finding, Presence
 from rules.performance import Performance
 from rules.sections import Plan
-from rules.series import Series
+from rules.series import BIN_S, Series
 from rules.state import STEADY, StateGate
 from rules.train import STATUS_ROLES, Train
 
@@ -46,11 +47,15 @@ NEW_BASELINE = frozenset({"membranes_replaced"})
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What one minute brought: the train's state, and a digest, a baseline and findings if there are any."""
+    """What one minute brought: the train's state, and whatever of the rest there is.
+
+    learned : the residual dependence, when something new was learned of it.
+    """
 
     state: str
     digest: Digest | None = None
     baseline: Baseline | None = None
+    learned: Correction | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -102,14 +107,25 @@ class Watch:
 
     # -- what was worked on before ----------------------------------------------------------
 
-    def absorb_digest(self, digest: Digest) -> None:
-        """Take a digest that was stored earlier, in order of time."""
+    def absorb_digest(self, digest: Digest) -> Correction | None:
+        """Take a digest that was stored earlier, in order of time.
+
+        returns : the residual dependence as known by now, when this digest brought something new of it.
+        """
         if digest.start < self._learn_from:
-            return
+            return None
         rule = self._rule_now
         if self._performance is None and (rule.kind != "window" or baselines.inside(rule, digest)):
             self._learning.append(digest)
-        self._series.add(digest)
+        closed = self._series.add(digest)
+        # A bin that began before the baseline was made holds part of what it rests on.
+        if (
+            closed is not None
+            and self._performance is not None
+            and closed.time // BIN_S * BIN_S >= self._performance.baseline.made_at
+        ):
+            return self._performance.learn(closed)
+        return None
 
     def absorb_baseline(self, baseline: Baseline) -> None:
         """Take a baseline that was made earlier, after the digests it rests on.
@@ -155,16 +171,19 @@ class Watch:
             raise ValueError(f"expected {len(self.train.signals)} values, got shape {values.shape}")
         digest: Digest | None = None
         baseline: Baseline | None = None
+        learned: Correction | None = None
         findings: tuple[Finding, ...] = ()
         if self._memory and time // BLOCK_S != self._memory[-1].time // BLOCK_S:
-            digest, baseline, findings = self._close_block(
+            digest, baseline, learned, findings = self._close_block(
                 self._memory[-1].time // BLOCK_S * BLOCK_S
             )
         first_of_block = not self._memory or time // BLOCK_S != self._memory[-1].time // BLOCK_S
         row = self._remember(time, values, down)
         if row.down or first_of_block:
             findings = (*findings, *self._links(row))
-        return Step(STEADY if row.state == "running" else row.state, digest, baseline, findings)
+        return Step(
+            STEADY if row.state == "running" else row.state, digest, baseline, learned, findings
+        )
 
     def _remember(self, time: float, values: Array, down: Sequence[str]) -> _Row:
         if self._memory and time <= self._memory[-1].time:
@@ -185,7 +204,7 @@ class Watch:
 
     def _close_block(
         self, start: float
-    ) -> tuple[Digest | None, Baseline | None, tuple[Finding, ...]]:
+    ) -> tuple[Digest | None, Baseline | None, Correction | None, tuple[Finding, ...]]:
         end = start + BLOCK_S
         findings = self._values(end) + self._window_missed(end)
         rows = [r for r in self._memory if r.time >= start]
@@ -195,9 +214,9 @@ class Watch:
             findings += self._frozen_findings(stuck, end)
         doubtful = {**dict.fromkeys(stuck.undecided, -np.inf), **stuck.since} if stuck else {}
         digest = self._digest(start, rows, running, doubtful)
-        made = None
+        made = learned = None
         if digest is not None:
-            self.absorb_digest(digest)
+            learned = self.absorb_digest(digest)
             made = self._learn(end)
             findings += absolute.drops(self.plan, digest)
             if self._performance is not None:
@@ -205,7 +224,7 @@ class Watch:
                 judged = self._performance.evaluate(self._series, end)
                 if judged is not None:
                     findings.append(judged)
-        return digest, made, tuple(findings)
+        return digest, made, learned, tuple(findings)
 
     def _digest(
         self,
@@ -288,6 +307,11 @@ class Watch:
     def baseline(self) -> Baseline | None:
         """The baseline in force, None while it is being learned."""
         return self._performance.baseline if self._performance else None
+
+    @property
+    def learned(self) -> tuple[Learned, ...]:
+        """What is known of the train's own constants beside the textbook's."""
+        return self._performance.learned if self._performance else ()
 
     # -- transmitters and links ---------------------------------------------------------------
 

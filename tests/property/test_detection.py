@@ -23,7 +23,7 @@ NAMES = PLAN.observables
 N = len(NAMES)
 HYPOTHESES = causes.membrane_hypotheses(PLAN) + causes.instrument_hypotheses(PLAN, values(PLAN))
 ALL = Candidates(HYPOTHESES)
-COVARIANCE = noise.Noise(NAMES, dict.fromkeys(NAMES, 0.004)).covariance(24, np.empty(0), 0.0)
+COVARIANCE = noise.Noise(NAMES, dict.fromkeys(NAMES, 0.004)).covariance(24, 0.0)
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 names = st.text(min_size=1, max_size=8)

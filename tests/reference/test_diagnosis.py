@@ -87,9 +87,7 @@ def judged(case: str) -> Verdict:
     """The verdict on a case: its deviations, its days and its shape, on quiet data."""
     names, row = plan().observables, CASES[case]
     z = deviation(case)
-    covariance = noise.Noise(names, dict.fromkeys(names, 0.004)).covariance(
-        24, np.empty(0), 30 * 86400.0
-    )
+    covariance = noise.Noise(names, dict.fromkeys(names, 0.004)).covariance(24, 30 * 86400.0)
     leading = names[int(np.nanargmax(causes.standing_out(z, covariance)))]
     length = max(float(row["days"]), 0.0)
     days = np.arange(-20.0, length + 1.0, 0.25)

@@ -16,7 +16,7 @@ NAMES = PLAN.observables
 ALL = Candidates(
     causes.membrane_hypotheses(PLAN) + causes.instrument_hypotheses(PLAN, values(PLAN))
 )
-COVARIANCE = noise.Noise(NAMES, dict.fromkeys(NAMES, 0.004)).covariance(24, np.empty(0), 0.0)
+COVARIANCE = noise.Noise(NAMES, dict.fromkeys(NAMES, 0.004)).covariance(24, 0.0)
 RAMP = Shape(10.0, 5.0, 60.0, 55.0, 12.0, 10.0, 0.05, 0.01)
 STEP = Shape(10.0, 60.0, 5.0, 4.0, 10.0, 8.0, 0.05, 0.01)
 

@@ -1,0 +1,405 @@
+"""What the textbook constants miss: how a train's own membranes answer to temperature, flux and salt.
+
+The deviation of every normalized quantity of a section is followed by a dynamic linear model
+
+    deviation(t) = level(t) + sum over drivers of coefficient · coordinate(t) + noise
+    level(t + dt) = level(t) + slope(t) dt + noise,   slope(t + dt) = slope(t) + noise
+
+Level and slope are the membrane: fouling, scaling, ageing. The coefficients are constants of the
+plant that normalization got a little wrong, such as the activation energy of its membranes or the
+exponent of its pressure drop. Coordinates are zero at the baseline. The priors of the coefficients are tight
+(what is known of such constants), so that a season may be explained by them and a fouling may not.
+
+The coefficients are judged with their uncertainty: `correction` is taken off the deviations,
+`covariance` is what is left unknown of it. Before anything is learned the correction is zero and
+the covariance that of the priors.
+
+Source: Kalman filter of a local linear trend with regression, West and Harrison, Bayesian Forecasting
+and Dynamic Models, 2nd ed. (1997), chapters 7 and 9, from memory; a level that jumps is taken as new
+information on the level alone (their feed-forward intervention, chapter 11).
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.noise import FLOOR, STATED, WANDER, split
+from rules.temperature import KELVIN
+from rules.train import QUANTITIES
+from rules.water import viscosity_mpa_s
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Driver:
+    """One constant of a quantity that normalization may have got wrong.
+
+    name : ``temperature`` (Arrhenius, kelvin at the baseline's temperature), ``flux``, ``flow``,
+        ``brine`` (logarithms of the ratio to the baseline) or ``reynolds`` (logarithm of flow over viscosity).
+    prior : standard deviation of its coefficient before anything is known. [1/K] or [-]
+    """
+
+    name: str
+    prior: float
+
+
+DRIVERS: Mapping[str, tuple[Driver, ...]] = {
+    "permeate_flow": (Driver("temperature", 0.004), Driver("flux", 0.06), Driver("brine", 0.05)),
+    "salt_passage": (
+        Driver("temperature", 0.006),
+        Driver("flux", 0.08),
+        Driver("flow", 0.04),
+        Driver("brine", 0.08),
+    ),
+    "pressure_drop": (Driver("reynolds", 0.12), Driver("temperature", 0.002)),
+}
+"""Priors: 0.004/K is 13 per cent of 3 %/K, the spread of published temperature laws (1.7 to 3.5 %/K);
+exponents of the pressure drop 1.4 to 1.75 about 1.6; the others common practice, no source."""
+
+OWN = 0.3
+"""Part of a coefficient's prior that each section has for itself; the membranes of a train are alike. [-]"""
+
+LEVEL_WALK, SLOPE_WALK = 0.12, 0.01
+"""How far level and slope may wander in a day, in floors (`rules.noise.FLOOR`): a slope may grow within a month
+to what takes a sound membrane to its limit in two. [-], [1/d]"""
+
+BIN_FLOOR = 0.25
+"""Part of the floor that stays in a six-hour median. [-]"""
+
+JUMP = 3.0
+"""An innovation beyond this many standard deviations is a jump of the level. [-]"""
+
+LEARNED = 0.6
+"""A coefficient is told to people when its uncertainty fell below this part of its prior. [-]"""
+
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What has been learned of one driver in one section, in the units that people use.
+
+    driver : ``temperature`` (value, textbook and error in 1/K at the baseline's temperature), ``reynolds``
+        (value is the exponent of the pressure drop), or ``flux``, ``flow``, ``brine`` (power of the ratio).
+    activation_k : fitted E/R with its standard uncertainty, for temperature; None else. [K]
+    """
+
+    section: str
+    quantity: str
+    driver: str
+    value: float
+    error: float
+    textbook: float
+    activation_k: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """The coefficients learned at one time, enough to correct any deviation. See `Dependence`.
+
+    coefficients : observable -> driver -> coefficient. reference : operating point of the baseline.
+    """
+
+    at: float
+    coefficients: Mapping[str, Mapping[str, float]]
+    reference: Mapping[str, float]
+
+    def of(self, observables: Sequence[str], operating: Sequence[str], points: Array) -> Array:
+        """What is to be taken off the deviations at operating points.
+
+        points : (..., n_operating) in the order of `operating`.
+        returns : (..., n_observables). [-] What is not known counts as unchanged.
+        """
+        found = np.zeros((*points.shape[:-1], len(observables)))
+        columns = {name: i for i, name in enumerate(operating)}
+        for i, name in enumerate(observables):
+            section, _ = split(name)
+            for driver, coefficient in self.coefficients.get(name, {}).items():
+                x = coordinate(driver, section, columns, points, self.reference)
+                found[..., i] += coefficient * np.where(np.isfinite(x), x, 0.0)
+        return found
+
+    def to_json(self) -> str:
+        """All of it as one JSON object; floats read back exactly."""
+        body = {
+            "at": self.at,
+            "coefficients": {k: dict(v) for k, v in self.coefficients.items()},
+            "reference": dict(self.reference),
+        }
+        return json.dumps(body, separators=(",", ":"), allow_nan=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> "Correction":
+        """The inverse of `to_json`."""
+        return cls(**json.loads(text))
+
+
+def coordinate(
+    driver: str,
+    section: str,
+    columns: Mapping[str, int],
+    points: Array,
+    reference: Mapping[str, float],
+) -> Array:
+    """Coordinate of a driver at operating points (..., n_operating), zero at the baseline; NaN where unknown."""
+
+    def now(key: str) -> Array:
+        column = columns.get(f"{section}/{key}")
+        if column is None:
+            return np.full(points.shape[:-1], np.nan)
+        return np.asarray(points[..., column])
+
+    def then(key: str) -> float:
+        return reference.get(f"{section}/{key}", np.nan)
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        if driver == "temperature":
+            t0 = then("temperature_c") + KELVIN
+            return np.asarray(t0 * t0 * (1.0 / t0 - 1.0 / (now("temperature_c") + KELVIN)))
+        if driver == "reynolds":
+            flow = np.log(now("average_flow_m3h") / then("average_flow_m3h"))
+            viscosity = viscosity_mpa_s(now("temperature_c")) / viscosity_mpa_s(
+                then("temperature_c")
+            )
+            return np.asarray(flow - np.log(viscosity))
+        key = {"flux": "flux_lmh", "flow": "average_flow_m3h", "brine": "feed_brine_mg_l"}[driver]
+        return np.asarray(np.log(now(key) / then(key)))
+
+
+class _Filter:
+    """The model of one quantity over all sections that have it.
+
+    State: level and slope of each section, then for each driver the coefficient common to the
+    sections, then for each driver the own part of each section.
+    """
+
+    def __init__(self, quantity: str, sections: int, level_error: float) -> None:
+        self.drivers = DRIVERS[quantity]
+        self.sections = sections
+        floor = FLOOR[quantity]
+        k = len(self.drivers)
+        size = 2 * sections + k + k * sections
+        priors = np.array([d.prior for d in self.drivers])
+        # A single section has no use for a split into a common and an own part.
+        own = OWN if sections > 1 else 0.0
+        variance = np.concatenate(
+            [
+                np.tile([level_error**2, (0.1 * floor / 30.0) ** 2], sections),
+                (priors * np.sqrt(1.0 - own**2)) ** 2,
+                np.tile((priors * own) ** 2, sections),
+            ]
+        )
+        self.mean = np.zeros(size)
+        self.covariance = np.diag(variance)
+        self._walk = np.zeros(size)
+        self._walk[0 : 2 * sections : 2] = (LEVEL_WALK * floor) ** 2
+        self._walk[1 : 2 * sections : 2] = (SLOPE_WALK * floor) ** 2
+
+    def advance(self, days: float) -> None:
+        """Let levels and slopes go on for some days."""
+        if days <= 0.0:
+            return
+        step = np.eye(len(self.mean))
+        for s in range(self.sections):
+            step[2 * s, 2 * s + 1] = days
+        self.mean = step @ self.mean
+        self.covariance = step @ self.covariance @ step.T
+        self.covariance[np.diag_indices_from(self.covariance)] += self._walk * days
+
+    def row(self, section: int, x: Array) -> Array:
+        """Coefficients of the state for one section at coordinates `x` (n_drivers,), level included."""
+        h = np.zeros(len(self.mean))
+        h[2 * section] = 1.0
+        first, k = 2 * self.sections, len(self.drivers)
+        h[first : first + k] = x
+        own = first + k + k * section
+        h[own : own + k] = x
+        return h
+
+    def take(self, section: int, x: Array, value: float, variance: float) -> None:
+        """Learn from one median of one section."""
+        h = self.row(section, x)
+        off = value - float(h @ self.mean)
+        gain = self.covariance @ h
+        total = float(h @ gain) + variance
+        if off * off > JUMP**2 * total:
+            self.covariance[2 * section, 2 * section] += off * off
+            gain = self.covariance @ h
+            total = float(h @ gain) + variance
+        self.mean = self.mean + gain * (off / total)
+        self.covariance = self.covariance - np.outer(gain, gain) / total
+        self.covariance = (self.covariance + self.covariance.T) / 2.0
+
+    def coefficients(self, section: int) -> tuple[Array, Array]:
+        """Coefficients of one section and their standard uncertainty, (n_drivers,) each."""
+        k = len(self.drivers)
+        rows = np.array([self.row(section, unit) for unit in np.eye(k)])
+        rows[:, 2 * section] = 0.0
+        variance = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
+        return rows @ self.mean, np.sqrt(variance)
+
+
+class Dependence:
+    """Learns the drivers of a train against one baseline, from medians of six hours.
+
+    observables : names of the deviations. operating : names of the columns of operating points.
+    reference : operating point of the baseline. spread : baseline standard deviation of one digest.
+    stated : the levels of the baseline are those of a data sheet, and may be off (`noise.STATED`).
+
+    Its state follows from the medians given to `take` since the baseline, whatever the evaluations between.
+    """
+
+    def __init__(
+        self,
+        observables: Sequence[str],
+        operating: Sequence[str],
+        reference: Mapping[str, float],
+        spread: Mapping[str, float],
+        *,
+        stated: bool = False,
+    ) -> None:
+        self.observables = tuple(observables)
+        self.operating = tuple(operating)
+        self.reference = dict(reference)
+        self._columns = {name: i for i, name in enumerate(self.operating)}
+        self._spread = np.array([spread.get(name, 0.0) for name in self.observables])
+        self._filters: dict[str, _Filter] = {}
+        self._places: dict[str, list[tuple[str, int]]] = {}
+        self._given: dict[str, NDArray[np.bool_]] = {}
+        for quantity in QUANTITIES:
+            here = [
+                (section, i)
+                for i, (section, q) in enumerate(split(o) for o in self.observables)
+                if q == quantity and section != "balance"
+            ]
+            if here:
+                error = float(np.hypot(FLOOR[quantity], STATED[quantity] if stated else 0.0))
+                self._filters[quantity] = _Filter(quantity, len(here), error)
+                self._places[quantity] = here
+                same = np.array([reference.get(name, np.nan) for name in self.operating])
+                self._given[quantity] = np.array(
+                    [
+                        np.isfinite(self._coordinates(self._filters[quantity], section, same))
+                        for section, _ in here
+                    ]
+                )
+        self._last: float | None = None
+        self._correction: Correction | None = None
+
+    def take(self, time: float, count: float, deviation: Array, point: Array) -> None:
+        """Learn from the medians of `count` digests at a mean time. [s]
+
+        deviation : (n_observables,) against the baseline, uncorrected; NaN is left out.
+        point : (n_operating,) operating point; an observable whose drivers are not all known is left out.
+        """
+        if self._last is not None and time <= self._last:
+            raise ValueError(f"medians must come in order: {time} after {self._last}")
+        days = 0.0 if self._last is None else (time - self._last) / DAY_S
+        self._last, self._correction = time, None
+        for quantity, model in self._filters.items():
+            model.advance(days)
+            for s, (section, i) in enumerate(self._places[quantity]):
+                # A driver that the instruments never give is left out; one that is missing now, waited for.
+                x = np.where(
+                    self._given[quantity][s], self._coordinates(model, section, point), 0.0
+                )
+                if not (np.isfinite(deviation[i]) and np.isfinite(x).all()):
+                    continue
+                variance = self._spread[i] ** 2 * (1.0 / max(count, 1.0) + WANDER)
+                variance += (BIN_FLOOR * FLOOR[quantity]) ** 2
+                model.take(s, x, float(deviation[i]), float(variance))
+
+    def _coordinates(self, model: _Filter, section: str, points: Array) -> Array:
+        """(..., n_drivers) coordinates of one section."""
+        return np.stack(
+            [
+                coordinate(d.name, section, self._columns, points, self.reference)
+                for d in model.drivers
+            ],
+            axis=-1,
+        )
+
+    @property
+    def correction(self) -> Correction:
+        """What has been learned by now, ready to be taken off and to be stored."""
+        if self._correction is None:
+            found: dict[str, dict[str, float]] = {}
+            for quantity, model in self._filters.items():
+                for s, (_, i) in enumerate(self._places[quantity]):
+                    values, _errors = model.coefficients(s)
+                    found[self.observables[i]] = {
+                        d.name: float(v) for d, v in zip(model.drivers, values, strict=True)
+                    }
+            self._correction = Correction(self._last or 0.0, found, self.reference)
+        return self._correction
+
+    def corrected(self, deviations: Array, points: Array) -> Array:
+        """Deviations (..., n_observables) without what the learned drivers explain at `points`."""
+        return deviations - self.correction.of(self.observables, self.operating, points)
+
+    def covariance(self, point: Array) -> Array:
+        """What is left unknown of the correction at an operating point, (n, n)."""
+        n = len(self.observables)
+        total = np.zeros((n, n))
+        for quantity, model in self._filters.items():
+            places = self._places[quantity]
+            rows = np.zeros((len(places), len(model.mean)))
+            for s, (section, _) in enumerate(places):
+                x = self._coordinates(model, section, point)
+                rows[s] = model.row(s, np.where(np.isfinite(x), x, 0.0))
+                rows[s, 2 * s] = 0.0
+            at = [i for _, i in places]
+            total[np.ix_(at, at)] = rows @ model.covariance @ rows.T
+        return total
+
+    def level(self, observable: str) -> tuple[float, float, float, float]:
+        """Level, its error, slope and its error of one observable by the model. [-], [-], [1/d], [1/d]"""
+        _, quantity = split(observable)
+        model = self._filters[quantity]
+        s = [i for _, i in self._places[quantity]].index(self.observables.index(observable))
+        variance = np.diag(model.covariance)
+        return (
+            float(model.mean[2 * s]),
+            float(np.sqrt(variance[2 * s])),
+            float(model.mean[2 * s + 1]),
+            float(np.sqrt(variance[2 * s + 1])),
+        )
+
+    def learned(self, textbook: Mapping[str, float]) -> tuple[Learned, ...]:
+        """Every driver that is known clearly better than before, in the units that people use.
+
+        textbook : constants in use: ``permeate_flow`` and ``salt_passage`` E/R [K], ``pressure_drop``
+            the exponent [-].
+        """
+        found = []
+        for quantity, model in self._filters.items():
+            for s, (section, _) in enumerate(self._places[quantity]):
+                values, errors = model.coefficients(s)
+                for d, value, error in zip(model.drivers, values, errors, strict=True):
+                    if error <= LEARNED * d.prior:
+                        found.append(
+                            self._told(section, quantity, d, float(value), float(error), textbook)
+                        )
+        return tuple(found)
+
+    def _told(
+        self,
+        section: str,
+        quantity: str,
+        driver: Driver,
+        value: float,
+        error: float,
+        textbook: Mapping[str, float],
+    ) -> Learned:
+        base, activation = 0.0, None
+        if driver.name == "reynolds":
+            base = textbook[quantity]
+        elif driver.name == "temperature" and quantity != "pressure_drop":
+            square = (self.reference[f"{section}/temperature_c"] + KELVIN) ** 2
+            base = textbook[quantity] / square
+            activation = (textbook[quantity] + value * square, error * square)
+        return Learned(section, quantity, driver.name, base + value, error, base, activation)
