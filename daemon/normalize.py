@@ -152,6 +152,7 @@ class Normalizer:
                 progress=minute.time,
                 digest=step.digest,
                 baseline=step.baseline,
+                learned=step.learned,
             )
         self._state = step.state
         return Outcome(

@@ -17,7 +17,7 @@ from daemon.hours import next_working_time
 from daemon.judgement import STATES, Round, Step, closed_if_done, come_back, mark_told, short_body
 from daemon.lifecycle import Event, NotPossible, State, advance
 from daemon.plantfile.result import Plant
-from daemon.record import BaselineLike, DigestLike, Record
+from daemon.record import BaselineLike, DigestLike, LearnedLike, Record
 from daemon.rows import JournalLine, Notice, Progress, dumps, iso
 from rules.findings import Finding
 
@@ -47,11 +47,13 @@ class Notices:
         progress: float,
         digest: DigestLike | None = None,
         baseline: BaselineLike | None = None,
+        learned: Sequence[LearnedLike] | None = None,
     ) -> list[JournalLine]:
         """Apply one evaluation of a train at plant time `now`; returns what was journalled, in order.
 
         Writes nothing when nothing changes and neither digest nor baseline is given.
         progress : the minute that is now fully judged; a restart goes on after it.
+        learned : the train's own constants, when something new is known of them; it comes with a digest.
         """
         if state not in STATES:
             raise ValueError(f"state {state!r} is not known; use one of {', '.join(STATES)}")
@@ -90,6 +92,8 @@ class Notices:
                 self._record.put_digest(train_id, digest)
             if baseline is not None:
                 self._record.put_baseline(train_id, baseline)
+            if learned is not None:
+                self._record.put_learned(train_id, now, learned)
             self._record.put_progress(Progress(train_id, float(progress), float(now), state))
         self._last[train_id] = now
         return lines

@@ -9,7 +9,7 @@ somebody, here or there, has written.
 import json
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol, cast
@@ -51,6 +51,12 @@ class BaselineLike(Protocol):
 
     @property
     def made_at(self) -> float: ...
+    def to_json(self) -> str: ...
+
+
+class LearnedLike(Protocol):
+    """What the record needs of a rules.dependence.Learned."""
+
     def to_json(self) -> str: ...
 
 
@@ -146,6 +152,15 @@ class Record:
             "INSERT INTO baseline VALUES (?, ?, ?)"
             " ON CONFLICT (train, made_at) DO UPDATE SET body = excluded.body",
             (train, float(baseline.made_at), baseline.to_json()),
+        )
+
+    def put_learned(self, train: str, at: float, learned: Sequence[LearnedLike]) -> None:
+        """Inside a transaction: what is known of the train's own constants, in place of what was known before."""
+        body = "[" + ",".join(one.to_json() for one in learned) + "]"
+        self._connection.execute(
+            "INSERT INTO learned VALUES (?, ?, ?) ON CONFLICT (train) DO UPDATE"
+            " SET at = excluded.at, body = excluded.body",
+            (train, float(at), body),
         )
 
     def put_progress(self, progress: Progress) -> None:
@@ -410,6 +425,11 @@ class Record:
         where, arguments = ("", ()) if train is None else (" WHERE train = ?", (train,))
         sql = f"SELECT * FROM event{where} ORDER BY t, id"
         return [MaintenanceEvent(*row) for row in self._rows(sql, arguments)]
+
+    def learned(self, train: str) -> list[dict[str, Any]]:
+        """What is known of the train's own constants: fields of rules.dependence.Learned."""
+        rows = self._rows("SELECT body FROM learned WHERE train = ?", (train,))
+        return json.loads(rows[0]["body"]) if rows else []
 
     def progress(self, train: str) -> Progress | None:
         """How far the train has been judged, or None before its first written minute."""

@@ -171,7 +171,8 @@ def replay(
 def write_trends(record: Record, train: TrainConfig, path: Path, *, append: bool = False) -> int:
     """Write the deviations of every digest as CSV, empty where not known; returns the rows written.
 
-    Columns: time, train, then one for each section and quantity, as ln(actual/baseline).
+    Columns: time, train, then one for each section and quantity, as ln(actual/baseline) without what
+    was known of the residual dependence then.
     """
     made = [Baseline(**body) for body in record.baselines(train.id)]
     fresh = [e.t for e in record.events(train.id) if e.event in NEW_BASELINE]
@@ -186,7 +187,7 @@ def write_trends(record: Record, train: TrainConfig, path: Path, *, append: bool
         for digest, index in zip(digests, which, strict=True):
             reference = made[index].values if index >= 0 else {}
             row = [
-                f"{digest['values'][n] - reference[n]:.6f}"
+                f"{digest['values'][n] - reference[n] - digest.get('explained', {}).get(n, 0.0):.6f}"
                 if n in digest["values"] and n in reference
                 else ""
                 for n in names

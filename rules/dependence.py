@@ -10,9 +10,8 @@ plant that normalization got a little wrong, such as the activation energy of it
 exponent of its pressure drop. Coordinates are zero at the baseline. The priors of the coefficients are tight
 (what is known of such constants), so that a season may be explained by them and a fouling may not.
 
-The coefficients are judged with their uncertainty: `correction` is taken off the deviations,
-`covariance` is what is left unknown of it. Before anything is learned the correction is zero and
-the covariance that of the priors.
+`Dependence.correction` is taken off the deviations; `Dependence.covariance` is what is left unknown of
+it. Before anything is learned the correction is zero and the covariance that of the priors.
 
 Source: Kalman filter of a local linear trend with regression, West and Harrison, Bayesian Forecasting
 and Dynamic Models, 2nd ed. (1997), chapters 7 and 9, from memory; a level that jumps is taken as new
@@ -21,7 +20,7 @@ information on the level alone (their feed-forward intervention, chapter 11).
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,46 +95,9 @@ class Learned:
     textbook: float
     activation_k: tuple[float, float] | None = None
 
-
-@dataclass(frozen=True, slots=True)
-class Correction:
-    """The coefficients learned at one time, enough to correct any deviation. See `Dependence`.
-
-    coefficients : observable -> driver -> coefficient. reference : operating point of the baseline.
-    """
-
-    at: float
-    coefficients: Mapping[str, Mapping[str, float]]
-    reference: Mapping[str, float]
-
-    def of(self, observables: Sequence[str], operating: Sequence[str], points: Array) -> Array:
-        """What is to be taken off the deviations at operating points.
-
-        points : (..., n_operating) in the order of `operating`.
-        returns : (..., n_observables). [-] What is not known counts as unchanged.
-        """
-        found = np.zeros((*points.shape[:-1], len(observables)))
-        columns = {name: i for i, name in enumerate(operating)}
-        for i, name in enumerate(observables):
-            section, _ = split(name)
-            for driver, coefficient in self.coefficients.get(name, {}).items():
-                x = coordinate(driver, section, columns, points, self.reference)
-                found[..., i] += coefficient * np.where(np.isfinite(x), x, 0.0)
-        return found
-
     def to_json(self) -> str:
-        """All of it as one JSON object; floats read back exactly."""
-        body = {
-            "at": self.at,
-            "coefficients": {k: dict(v) for k, v in self.coefficients.items()},
-            "reference": dict(self.reference),
-        }
-        return json.dumps(body, separators=(",", ":"), allow_nan=False)
-
-    @classmethod
-    def from_json(cls, text: str) -> "Correction":
-        """The inverse of `to_json`."""
-        return cls(**json.loads(text))
+        """All of it as one JSON object."""
+        return json.dumps(asdict(self), separators=(",", ":"), allow_nan=False)
 
 
 def coordinate(
@@ -288,7 +250,7 @@ class Dependence:
                     ]
                 )
         self._last: float | None = None
-        self._correction: Correction | None = None
+        self._coefficients: dict[str, Array] | None = None
 
     def take(self, time: float, count: float, deviation: Array, point: Array) -> None:
         """Learn from the medians of `count` digests at a mean time. [s]
@@ -299,7 +261,7 @@ class Dependence:
         if self._last is not None and time <= self._last:
             raise ValueError(f"medians must come in order: {time} after {self._last}")
         days = 0.0 if self._last is None else (time - self._last) / DAY_S
-        self._last, self._correction = time, None
+        self._last, self._coefficients = time, None
         for quantity, model in self._filters.items():
             model.advance(days)
             for s, (section, i) in enumerate(self._places[quantity]):
@@ -323,23 +285,24 @@ class Dependence:
             axis=-1,
         )
 
-    @property
-    def correction(self) -> Correction:
-        """What has been learned by now, ready to be taken off and to be stored."""
-        if self._correction is None:
-            found: dict[str, dict[str, float]] = {}
-            for quantity, model in self._filters.items():
-                for s, (_, i) in enumerate(self._places[quantity]):
-                    values, _errors = model.coefficients(s)
-                    found[self.observables[i]] = {
-                        d.name: float(v) for d, v in zip(model.drivers, values, strict=True)
-                    }
-            self._correction = Correction(self._last or 0.0, found, self.reference)
-        return self._correction
+    def correction(self, points: Array) -> Array:
+        """What the learned drivers explain at operating points, to be taken off the deviations.
 
-    def corrected(self, deviations: Array, points: Array) -> Array:
-        """Deviations (..., n_observables) without what the learned drivers explain at `points`."""
-        return deviations - self.correction.of(self.observables, self.operating, points)
+        points : (..., n_operating). returns : (..., n_observables). [-] What is not known counts as unchanged.
+        """
+        if self._coefficients is None:
+            self._coefficients = {
+                self.observables[i]: model.coefficients(s)[0]
+                for quantity, model in self._filters.items()
+                for s, (_, i) in enumerate(self._places[quantity])
+            }
+        found: Array = np.zeros((*points.shape[:-1], len(self.observables)))
+        for quantity, model in self._filters.items():
+            for section, i in self._places[quantity]:
+                x = self._coordinates(model, section, points)
+                x = np.where(np.isfinite(x), x, 0.0)
+                found[..., i] = x @ self._coefficients[self.observables[i]]
+        return found
 
     def covariance(self, point: Array) -> Array:
         """What is left unknown of the correction at an operating point, (n, n)."""

@@ -3,7 +3,7 @@
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,8 @@ class Digest:
     values : observable -> median of its logarithm. [-]
     scatter : observable -> standard error of that median from the scatter inside the block. [-]
     uncertainty : observable -> standard uncertainty from the instruments' accuracy. [-]
+    explained : observable -> what the residual dependence (`rules.dependence`), as known then, explains of
+        `values`; to be taken off them beside the baseline's level. [-]
     """
 
     start: float
@@ -39,6 +41,7 @@ class Digest:
     values: Mapping[str, float]
     scatter: Mapping[str, float]
     uncertainty: Mapping[str, float]
+    explained: Mapping[str, float] = field(default_factory=dict)
 
     def to_json(self) -> str:
         """All of it as one JSON object; floats are written so that they read back exactly."""
@@ -52,6 +55,7 @@ class Digest:
                 "values": dict(self.values),
                 "scatter": dict(self.scatter),
                 "uncertainty": dict(self.uncertainty),
+                "explained": dict(self.explained),
             },
             separators=(",", ":"),
             allow_nan=False,

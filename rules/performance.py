@@ -18,8 +18,8 @@ from rules.causes import (
     restrict,
     standing_out,
 )
-from rules.dependence import Correction, Dependence, Learned
-from rules.digest import BLOCK_S, operating_names
+from rules.dependence import Dependence, Learned
+from rules.digest import BLOCK_S, Digest, finite, operating_names
 from rules.findings import Finding, Forecast, Presence
 from rules.sections import Plan
 from rules.series import DAY_S, Bin, Series
@@ -103,12 +103,17 @@ class Performance:
             membrane_hypotheses(plan) + instrument_hypotheses(plan, usual)
         )
 
-    def learn(self, closed: Bin) -> Correction:
-        """Learn the residual dependence from six hours of digests; returns what is known by now."""
+    def learn(self, closed: Bin) -> None:
+        """Learn the residual dependence from six hours of digests."""
         self._dependence.take(
             closed.time, closed.count, closed.levels - self._reference, closed.point
         )
-        return self._dependence.correction
+
+    def explained(self, digest: Digest) -> dict[str, float]:
+        """What the residual dependence explains of the levels of a digest, by observable. [-]"""
+        operating = self._dependence.operating
+        point = np.array([digest.operating.get(name, np.nan) for name in operating])
+        return finite(self._plan.observables, self._dependence.correction(point))
 
     @property
     def learned(self) -> tuple[Learned, ...]:
@@ -124,7 +129,7 @@ class Performance:
 
     def _deviations(self, levels: Array, points: Array) -> Array:
         """Deviations from the baseline (..., n_observables), residual dependence taken off."""
-        return self._dependence.corrected(levels - self._reference, points)
+        return np.asarray(levels - self._reference - self._dependence.correction(points))
 
     def evaluate(self, series: Series, now: float) -> Finding | None:
         """The performance finding at `now`, or None when there is too little to judge by. [s]"""

@@ -16,7 +16,7 @@ from rules import absolute, design, transmitters
 from rules import baseline as baselines
 from rules import digest as digests
 from rules.baseline import Baseline, BaselineRule
-from rules.dependence import Correction, Learned
+from rules.dependence import Learned
 from rules.digest import BLOCK_S, Digest, operating_names
 from rules.explain import day, place
 from rules.findings import CauseProbability, Finding, Presence
@@ -49,13 +49,13 @@ NEW_BASELINE = frozenset({"membranes_replaced"})
 class Step:
     """What one minute brought: the train's state, and whatever of the rest there is.
 
-    learned : the residual dependence, when something new was learned of it.
+    learned : what is known of the train's own constants, when something new was learned of them.
     """
 
     state: str
     digest: Digest | None = None
     baseline: Baseline | None = None
-    learned: Correction | None = None
+    learned: tuple[Learned, ...] | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -107,13 +107,13 @@ class Watch:
 
     # -- what was worked on before ----------------------------------------------------------
 
-    def absorb_digest(self, digest: Digest) -> Correction | None:
+    def absorb_digest(self, digest: Digest) -> bool:
         """Take a digest that was stored earlier, in order of time.
 
-        returns : the residual dependence as known by now, when this digest brought something new of it.
+        returns : whether something new was learned of the residual dependence.
         """
         if digest.start < self._learn_from:
-            return None
+            return False
         rule = self._rule_now
         if self._performance is None and (rule.kind != "window" or baselines.inside(rule, digest)):
             self._learning.append(digest)
@@ -124,8 +124,9 @@ class Watch:
             and self._performance is not None
             and closed.time // BIN_S * BIN_S >= self._performance.baseline.made_at
         ):
-            return self._performance.learn(closed)
-        return None
+            self._performance.learn(closed)
+            return True
+        return False
 
     def absorb_baseline(self, baseline: Baseline) -> None:
         """Take a baseline that was made earlier, after the digests it rests on.
@@ -171,7 +172,7 @@ class Watch:
             raise ValueError(f"expected {len(self.train.signals)} values, got shape {values.shape}")
         digest: Digest | None = None
         baseline: Baseline | None = None
-        learned: Correction | None = None
+        learned: tuple[Learned, ...] | None = None
         findings: tuple[Finding, ...] = ()
         if self._memory and time // BLOCK_S != self._memory[-1].time // BLOCK_S:
             digest, baseline, learned, findings = self._close_block(
@@ -204,7 +205,7 @@ class Watch:
 
     def _close_block(
         self, start: float
-    ) -> tuple[Digest | None, Baseline | None, Correction | None, tuple[Finding, ...]]:
+    ) -> tuple[Digest | None, Baseline | None, tuple[Learned, ...] | None, tuple[Finding, ...]]:
         end = start + BLOCK_S
         findings = self._values(end) + self._window_missed(end)
         rows = [r for r in self._memory if r.time >= start]
@@ -216,10 +217,12 @@ class Watch:
         digest = self._digest(start, rows, running, doubtful)
         made = learned = None
         if digest is not None:
-            learned = self.absorb_digest(digest)
+            if self.absorb_digest(digest):
+                learned = self.learned
             made = self._learn(end)
             findings += absolute.drops(self.plan, digest)
             if self._performance is not None:
+                digest = replace(digest, explained=self._performance.explained(digest))
                 findings += absolute.backpressures(self.plan, digest, self._performance.baseline)
                 judged = self._performance.evaluate(self._series, end)
                 if judged is not None:

@@ -19,6 +19,7 @@ from daemon.record import Record
 from daemon.rows import Notice
 from drivers.protocol import Quality
 from rules.baseline import Baseline, in_force
+from rules.dependence import Learned
 from rules.train import QUANTITIES
 from rules.watch import NEW_BASELINE
 
@@ -62,7 +63,8 @@ class Latest:
 class TrainHistory:
     """Digests of a train as columns, its baselines in order of time, and its state.
 
-    starts : (n,) starts of the digests, rising. [s] values : (n, len(names)) observables.
+    starts : (n,) starts of the digests, rising. [s]
+    values : (n, len(names)) observables, without what was known of the residual dependence then.
     state : what the rules said of the last judged minute; ``unknown`` before the first.
     fresh : when membranes were replaced. [s]
     """
@@ -124,6 +126,10 @@ class Source:
             state="unknown" if progress is None else progress.state,
             fresh=tuple(e.t for e in self._record.events(train.id) if e.event in NEW_BASELINE),
         )
+
+    def learned(self, train: TrainConfig) -> tuple[Learned, ...]:
+        """What is known of the train's own constants beside the textbook's."""
+        return tuple(Learned(**body) for body in self._record.learned(train.id))
 
     def open_notices(self, train: TrainConfig) -> list[Notice]:
         """Raised notices that are not closed yet."""
@@ -205,20 +211,23 @@ class Source:
             closing(sqlite.open_reader(self._record.path)) as reader,
         ):
             rows = reader.execute(
-                "SELECT start, json_extract(body, '$.values') FROM digest"
+                "SELECT start, json_extract(body, '$.values'), json_extract(body, '$.explained')"
+                " FROM digest"
                 " WHERE train = ? AND start > ? ORDER BY start",
                 (train.id, after),
             ).fetchall()
         stay = int(np.searchsorted(kept.starts, after, side="right"))
         fresh = np.full((len(rows), len(kept.names)), np.nan)
         place = {name: j for j, name in enumerate(kept.names)}
-        for i, (_, body) in enumerate(rows):
+        for i, (_, body, explained) in enumerate(rows):
+            # Digests of an older version know nothing of a residual dependence.
+            taken = json.loads(explained) if explained else {}
             for name, value in json.loads(body).items():
                 if name in place:
-                    fresh[i, place[name]] = value
+                    fresh[i, place[name]] = value - taken.get(name, 0.0)
         kept = _Columns(
             kept.names,
-            np.concatenate([kept.starts[:stay], [float(start) for start, _ in rows]]),
+            np.concatenate([kept.starts[:stay], [float(row[0]) for row in rows]]),
             np.concatenate([kept.values[:stay], fresh]),
         )
         self._kept[train.id] = kept

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from daemon import words
-from daemon.page import trends
+from daemon.page import learned, trends
 from daemon.page.noticeview import NoticeView, notice_views
 from daemon.page.source import Latest, Source, TrainHistory
 from daemon.page.times import SiteTime, ago, iso
@@ -121,7 +121,10 @@ class ReadingView:
 
 @dataclass(frozen=True, slots=True)
 class TrainPage:
-    """Everything on a train's page except the charts; `trend_key` changes when these would."""
+    """Everything on a train's page except the charts; `trend_key` changes when these would.
+
+    learned : what is known of the train's own constants. notes : what cannot be normalized, or is assumed.
+    """
 
     site: str
     now: float
@@ -131,6 +134,7 @@ class TrainPage:
     train: TrainView
     trend_key: str
     baseline: str
+    learned: tuple[str, ...]
     notes: tuple[str, ...]
     readings: tuple[ReadingView, ...]
 
@@ -220,6 +224,7 @@ def train_page(plant: Plant, source: Source, train_id: str, now: float) -> Train
         train=_train_view(train, source, time),
         trend_key=_trend_key(train, source, past),
         baseline=_baseline_text(train, past, time),
+        learned=learned.sentences(source.learned(train)),
         notes=_notes(train),
         readings=_readings(train, source.latest(train, now), distrusted(source, train), time),
     )

@@ -1,7 +1,5 @@
 """Every check against an outside source stays within its tolerance; every table is used by one."""
 
-from pathlib import Path
-
 import pytest
 
 from tests.reference.checks import Check, every

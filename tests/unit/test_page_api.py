@@ -302,6 +302,14 @@ def test_baseline_and_missing_instruments_are_told(still: Bench) -> None:
     ]
 
 
+def test_what_the_train_has_taught_is_told(still: Bench) -> None:
+    """Constants that people know by name are told with their uncertainty and what is in use."""
+    assert still.get("/api/train/A")["learned"] == [
+        "The permeate flow of stage 1 rises by 3.48 ± 0.03 % for each K; the constant in use says 3.22 %.",
+        "The pressure drop of stage 2 follows the flow to the power 1.66 ± 0.01; the exponent in use is 1.60.",
+    ]
+
+
 # the watching itself
 
 
@@ -405,6 +413,19 @@ def test_new_digest_appears_and_a_rewritten_one_is_replaced(bench: Bench) -> Non
     known = [v for v in trends["charts"][0]["lines"][0]["values"] if v is not None]
     assert known[-2:] == pytest.approx([50.0, 50.0], abs=0.01)
     assert bench.get("/api/train/A")["trend_key"] != before
+
+
+def test_trends_are_without_what_is_explained(bench: Bench) -> None:
+    """What was known of the residual dependence when a digest was made is taken off its deviation."""
+    last = list(month.digests(faulty=True))[-1]
+    changed = {**last.values, "1/permeate_flow": month.LEVELS["1/permeate_flow"] + log(1.5)}
+    explained = {"1/permeate_flow": log(1.5 / 1.2)}
+    fields = {**as_fields(last), "start": last.start + 900, "values": changed}
+    with bench.record.transaction():
+        bench.record.put_digest("A", type(last)(**{**fields, "explained": explained}))
+    trends = bench.get("/api/train/A/trends?days=7")
+    known = [v for v in trends["charts"][0]["lines"][0]["values"] if v is not None]
+    assert known[-1] == pytest.approx(20.0, abs=0.01)
 
 
 def test_each_digest_is_measured_against_the_baseline_of_its_time(bench: Bench) -> None:

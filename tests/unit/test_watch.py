@@ -443,3 +443,33 @@ def test_a_train_without_status_bits() -> None:
     )
     steps = walk(replace(plant, train=train, values=plant.values[:, kept]))
     assert [(f.cause, f.stage) for _, f in raised(steps)] == [("o_ring_leak", 1)]
+
+
+@cache
+def season() -> tuple[Run, Steps]:
+    """Seventy days of a healthy plant whose membranes follow temperature more than the plant file says."""
+    plant = run("healthy", 70.0, step_s=900.0)
+    return plant, walk(plant)
+
+
+def test_own_temperature_constant_is_learned() -> None:
+    """The invented membranes have E/R 2900 K, the plant file 2640 K: within seventy days it is seen."""
+    plant, steps = season()
+    learned = [step.learned for _, step in steps if step.learned is not None][-1]
+    flows = [x for x in learned if (x.quantity, x.driver) == ("permeate_flow", "temperature")]
+    assert plant.train.water_activation_k == 2640.0
+    assert [x.section for x in flows] == ["1", "2"]
+    for flow in flows:
+        assert flow.activation_k is not None
+        assert flow.activation_k[0] == pytest.approx(2900.0, rel=0.04)
+
+
+def test_what_is_learned_is_learned_again() -> None:
+    """A watch rebuilt from all digests since the baseline explains the next ones to the last bit."""
+    plant, steps = season()
+    cut = steps[-400][0]
+    watch = rebuilt(plant, steps, cut)
+    again = [(t, watch.minute(t, row)) for t, row in plant.rows(cut + 1.0)]
+    live = [step.digest for t, step in steps if t > cut]
+    assert [step.digest for _, step in again] == live
+    assert any(d is not None and d.explained["1/permeate_flow"] != 0.0 for d in live)

@@ -22,9 +22,15 @@ from daemon.record import Record
 from daemon.rows import Progress
 from drivers.protocol import Quality
 from rules.baseline import Baseline
+from rules.dependence import Learned
 from rules.digest import Digest
 from rules.findings import CauseProbability, Finding, Forecast, Presence
 
+LEARNED = (
+    Learned("1", "permeate_flow", "temperature", 0.0348, 0.0003, 0.0322, (2855.0, 22.0)),
+    Learned("1", "permeate_flow", "flux", -0.015, 0.005, 0.0),
+    Learned("2", "pressure_drop", "reynolds", 1.66, 0.012, 1.6),
+)
 NOW = datetime(2026, 3, 31, 9, 4, 5, tzinfo=UTC).timestamp()  # 11:04:05 CEST in Madrid
 DAY = 86400.0
 QUARTER = 900.0
@@ -228,6 +234,7 @@ def write_train(
         for digest in digests(faulty=faulty, now=now, days=days, seed=ord(train[0])):
             record.put_digest(train, digest)
         record.put_baseline(train, baseline(now, days))
+        record.put_learned(train, now, LEARNED)
         record.put_progress(Progress(train, now - 60.0, now, "steady"))
 
 
