@@ -17,6 +17,7 @@ from simulator.water import Floats
 
 SETTLED = 1e-6
 MOST_PASSES = 200
+PATIENCE = 60  # passes after which only careful steps are taken
 
 
 class NotSettled(RuntimeError):
@@ -175,13 +176,15 @@ def solve(
             # While the fluxes still move, a change of flow says little about the pressure.
             usable = (np.abs(step) > 1e-7) & (np.abs(made - before[1]) > 3.0 * unsettled * made)
             guess = (made - before[1]) / np.where(usable, step, 1.0)
-            slope = np.where(usable, np.clip(guess, least_slope, most_slope), slope)
+            # The secant of two nearly equal instants is noise; after a while only care helps.
+            least = least_slope if passes <= PATIENCE else 0.5 * most_slope
+            slope = np.where(usable, np.clip(guess, least, most_slope), np.maximum(slope, least))
         before = (feed_bar, made)
         # Where part of the train has no driving pressure the slope misleads: no leaps.
         reach_bar = 0.5 + 0.3 * feed_bar
         step = np.clip(short / slope, -reach_bar, reach_bar)
         # Pressure and the fluxes of the pass before can chase each other: go gently for a while.
-        step = step * (0.4 if passes // 20 % 2 else 1.0)
+        step = step * (0.4 if passes > PATIENCE or passes // 20 % 2 else 1.0)
         feed_bar = np.clip(feed_bar + step, 0.05, demand.highest_bar)
     else:
         raise NotSettled(
