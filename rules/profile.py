@@ -72,9 +72,15 @@ def exact_means(
 
 
 def mass_transfer_lmh(
-    flow_per_vessel_m3h: ArrayLike, temperature_c: ArrayLike, stage: Stage
+    flow_per_vessel_m3h: ArrayLike,
+    temperature_c: ArrayLike,
+    stage: Stage,
+    *,
+    channel_m: float = CHANNEL_M,
 ) -> Array:
     """Mass-transfer coefficient of salt in the feed channel, Sh = 0.065 Re^0.875 Sc^0.25. [L/m2/h]
+
+    channel_m : height of the feed channel. [m]
 
     Source: Schock and Miquel, Desalination 64 (1987) 339 (from memory); diffusivity of NaCl scaled
     with temperature over viscosity.
@@ -86,8 +92,8 @@ def mass_transfer_lmh(
         t_k = np.asarray(temperature_c, dtype=np.float64) + KELVIN
         d = DIFFUSIVITY_25_M2_S * t_k / 298.15 * (viscosity_mpa_s(25.0) / 1000.0) / mu
         width = stage.element_area_m2 / (2.0 * stage.element_length_mm / 1000.0)
-        diameter = 4.0 * VOID / (2.0 / CHANNEL_M + (1.0 - VOID) * 8.0 / CHANNEL_M)
-        speed = flow / 3600.0 / (width * CHANNEL_M * VOID)
+        diameter = 4.0 * VOID / (2.0 / channel_m + (1.0 - VOID) * 8.0 / channel_m)
+        speed = flow / 3600.0 / (width * channel_m * VOID)
         sherwood = 0.065 * (speed * diameter / nu) ** 0.875 * (nu / d) ** 0.25
         return np.asarray(sherwood * d / diameter * 3.6e6)
 
