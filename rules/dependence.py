@@ -47,12 +47,7 @@ class Driver:
 
 
 DRIVERS: Mapping[str, tuple[Driver, ...]] = {
-    "permeate_flow": (
-        Driver("temperature", 0.004),
-        Driver("flux", 0.06),
-        Driver("flow", 0.06),
-        Driver("brine", 0.05),
-    ),
+    "permeate_flow": (Driver("temperature", 0.004), Driver("flux", 0.06), Driver("brine", 0.05)),
     "salt_passage": (
         Driver("temperature", 0.006),
         Driver("flux", 0.08),
