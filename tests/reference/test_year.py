@@ -11,5 +11,5 @@ def test_without_learning_the_season_is_taken_for_a_change(plant_type: str, off:
     """Half a year of warming: the error of the yearly rate is several times that with what is learned."""
     flow, _, half, plain_half = year(plant_type, off)["1/permeate_flow"]
     assert abs(flow - RATE) < 0.005
-    assert abs(half - RATE) < 0.02
+    assert abs(half - RATE) < 0.04
     assert abs(plain_half - RATE) > 2.0 * abs(half - RATE)
