@@ -1,0 +1,309 @@
+"""A survey: the permeate of every vessel of one stage by handheld meter, compared with each other.
+
+Only within one stage: the next one is fed saltier water. A stage that rises as a whole has no
+outlier; that shows against earlier levels only.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from rules import robust
+from rules.conductivity import (
+    VALID_US_CM,
+    displayed_to_actual,
+    nacl_at_25,
+    natural_ratio,
+    seawater_at_25,
+)
+from rules.fits import Array, within
+from rules.train import Compensation, Water
+
+LIMIT: Final = 3.5
+"""Score beyond which a vessel stands out. Iglewicz and Hoaglin, in NIST/SEMATECH 1.3.5.17."""
+
+FLOOR: Final = 0.05
+"""Least spread, relative to the median: a very tight group must not flag 2 %. A choice of ours."""
+
+MODIFIED: Final = 0.6745
+"""Scale of the modified z-score, as printed: (x − median) · 0.6745 / MAD."""
+
+FEWEST: Final = 3
+"""Readings below which nothing can be compared within the stage."""
+
+SHIFT: Final = 0.10
+"""Rise or fall of the whole stage that is told; the usual limit of salt passage."""
+
+METER_APART: Final = 0.10
+"""Disagreement of meter and online instrument that is told. Common practice, no source."""
+
+PRIOR: Final = 0.05
+"""Prior probability that a vessel is at fault. Common practice, no source."""
+
+FAULT_SCORE: Final = 10.0
+"""Mean score of a vessel at fault, exponentially distributed. Common practice, no source."""
+
+SLIP: Final = (300.0, 3000.0)
+"""Ratio to the median that looks like mS/cm written for µS/cm, or the reverse."""
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A reading that was not used, by its place in the input, and why."""
+
+    index: int
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A vessel that stands out.
+
+    score : standard deviations above the median, spread floored. ratio : to the median or to what
+    is expected of this vessel. probability : that it is at fault, on its score alone.
+    """
+
+    vessel: str
+    conductivity_us_cm: float
+    score: float
+    ratio: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """The answer, with its evidence; arrays have one entry for each reading, in order.
+
+    conductivity_25_us_cm : NaN where left out.
+    compared : the same, over what is expected of each vessel where that is given; what is scored.
+    modified_z : by the plain MAD; NaN when that is zero. score : with the floored spread.
+    median, mad, spread : of `compared`.
+    suspects : worst first. low : vessels that read far too little.
+    shift : change of the whole stage against earlier, −; NaN when nothing is known of before.
+    meter_ratio : handheld mean over the online instrument; NaN without one.
+    next_step : what to do. questions : readings that look like a slip.
+    """
+
+    vessels: tuple[str, ...]
+    conductivity_25_us_cm: Array
+    compared: Array
+    modified_z: Array
+    score: Array
+    ratio: Array
+    median: float
+    mad: float
+    spread: float
+    suspects: tuple[Suspect, ...]
+    low: tuple[str, ...]
+    shift: float
+    shifted: bool
+    meter_ratio: float
+    meter_agrees: bool | None
+    left_out: tuple[LeftOut, ...]
+    questions: tuple[str, ...]
+    next_step: str
+
+
+def at_25_us_cm(
+    displayed_us_cm: ArrayLike,
+    temperature_c: ArrayLike | None,
+    compensation: Compensation,
+    water: Water,
+) -> Array:
+    """Conductivity at 25 °C from what a meter shows, by the law of the water. Broadcasts. [µS/cm]
+
+    temperature_c : of the sample; None for a meter whose own correction is taken as it is.
+    NaN outside the validity of the laws.
+    """
+    if temperature_c is None:
+        if compensation.kind == "none":
+            raise ValueError(
+                "a meter that does not compensate needs the temperature of the samples"
+            )
+        return within(displayed_us_cm, *VALID_US_CM)
+    actual = displayed_to_actual(displayed_us_cm, temperature_c, compensation)
+    if water.factor is not None:
+        return within(actual / natural_ratio(temperature_c), *VALID_US_CM)
+    if water.kind == "seawater":
+        return seawater_at_25(actual, temperature_c)
+    return nacl_at_25(actual, temperature_c)
+
+
+def thousandfold(ratio: Array) -> NDArray[np.bool_]:
+    """Whether a reading is about a thousand times away from the others, up or down; NaN is not."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        away = np.maximum(ratio, 1.0 / ratio)
+    return np.asarray((away > SLIP[0]) & (away < SLIP[1]))
+
+
+def why_not(value: float) -> str:
+    """Why a reading of conductivity cannot be used."""
+    if not np.isfinite(value):
+        return "no number"
+    if value <= 0.0:
+        return f"{value:g} µS/cm is impossible: zero or less"
+    low, high = VALID_US_CM
+    return f"{value:g} µS/cm or its temperature is outside the range of the laws ({low:g} to {high:g} µS/cm)"
+
+
+def survey(
+    conductivity_us_cm: ArrayLike,
+    *,
+    vessels: Sequence[str] | None = None,
+    temperature_c: ArrayLike | None = None,
+    compensation: Compensation = Compensation(),  # noqa: B008 - frozen
+    water: Water = Water(),  # noqa: B008 - frozen
+    expected_us_cm: ArrayLike | None = None,
+    earlier_us_cm: float | None = None,
+    online_us_cm: float | None = None,
+    meter: float = 0.02,
+    limit: float = LIMIT,
+    floor: float = FLOOR,
+) -> Survey:
+    """Which vessels of one stage stand out, and what to do next.
+
+    conductivity_us_cm : (n,) what the meter shows for each vessel. [µS/cm]
+    vessels : names; 1, 2, ... when not given. temperature_c : (n,) or one for all, or None.
+    expected_us_cm : (n,) at 25 °C, of earlier surveys; compared with where given for every vessel
+        that was read. earlier_us_cm : median of the stage at 25 °C before. [µS/cm]
+    online_us_cm : the stage's own instrument now, at 25 °C. meter : relative error of the meter. [-]
+
+    Source: modified z-score, Iglewicz and Hoaglin, NIST/SEMATECH e-Handbook 1.3.5.17, with a floor
+    on the spread. Checked against tests/reference/vessel_survey.csv.
+    """
+    shown = np.atleast_1d(np.asarray(conductivity_us_cm, dtype=np.float64))
+    if shown.ndim != 1 or not shown.size:
+        raise ValueError("conductivity_us_cm must be one row of one or more readings")
+    names = tuple(vessels) if vessels is not None else tuple(str(i + 1) for i in range(len(shown)))
+    if len(names) != len(shown) or len(set(names)) != len(names):
+        raise ValueError(f"{len(shown)} readings need as many different vessels, got {names!r}")
+    if not (limit > 0.0 and floor >= 0.0 and meter >= 0.0):
+        raise ValueError("limit must be above 0; floor and meter must be 0 or more")
+    k25 = at_25_us_cm(np.where(shown > 0.0, shown, np.nan), temperature_c, compensation, water)
+    usable = np.isfinite(k25)
+    left_out = tuple(
+        LeftOut(int(i), names[i], why_not(float(shown[i]))) for i in np.flatnonzero(~usable)
+    )
+    expected = None
+    if expected_us_cm is not None:
+        given = np.broadcast_to(np.asarray(expected_us_cm, dtype=np.float64), shown.shape)
+        if np.isfinite(given[usable]).all() and (given[usable] > 0.0).all():
+            expected = given
+    compared = k25 if expected is None else k25 / expected
+    median = float(robust.median(compared))
+    mad = float(robust.median(np.abs(compared - median)))
+    spread = max(robust.MAD_TO_SIGMA * mad, floor * median) if usable.any() else np.nan
+    off = compared - median
+    if int(usable.sum()) < FEWEST:
+        off = np.full_like(off, np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        modified = MODIFIED * off / (mad if mad > 0.0 else np.nan)
+        score = off / (spread if spread > 0.0 else np.nan)
+        ratio = compared / median
+    slip = thousandfold(ratio)
+    questions = tuple(
+        f"Vessel {names[i]}: {k25[i]:g} µS/cm is about a thousand times away from the others. "
+        "Was it in mS/cm, or were they?"
+        for i in np.flatnonzero(slip)
+    )
+    suspects = tuple(
+        Suspect(names[i], float(k25[i]), float(score[i]), float(ratio[i]), _probability(score[i]))
+        for i in sorted(np.flatnonzero((score > limit) & ~slip), key=lambda i: -score[i])
+    )
+    low = tuple(names[i] for i in np.flatnonzero((score < -limit) & ~slip))
+    shift, shifted = _shift(k25, compared, expected is not None, earlier_us_cm, meter)
+    meter_ratio = np.nan
+    if online_us_cm is not None and online_us_cm > 0.0 and usable.any():
+        meter_ratio = float(np.mean(k25[usable]) / online_us_cm)
+    agrees = bool(abs(meter_ratio - 1.0) <= METER_APART) if np.isfinite(meter_ratio) else None
+    return Survey(
+        vessels=names,
+        conductivity_25_us_cm=k25,
+        compared=compared,
+        modified_z=modified,
+        score=score,
+        ratio=ratio,
+        median=median,
+        mad=mad,
+        spread=float(spread),
+        suspects=suspects,
+        low=low,
+        shift=shift,
+        shifted=shifted,
+        meter_ratio=meter_ratio,
+        meter_agrees=agrees,
+        left_out=left_out,
+        questions=questions,
+        next_step=_next(
+            int(usable.sum()), suspects, low, shift, shifted, meter_ratio, agrees, questions
+        ),
+    )
+
+
+def _probability(score: float) -> float:
+    """Posterior that a vessel of this score is at fault: exponential scores against normal ones."""
+    fault = np.log(PRIOR / FAULT_SCORE) - score / FAULT_SCORE
+    sound = np.log((1.0 - PRIOR) / np.sqrt(2.0 * np.pi)) - 0.5 * score * score
+    return float(1.0 / (1.0 + np.exp(np.clip(sound - fault, -700.0, 700.0))))
+
+
+def _shift(
+    k25: Array, compared: Array, per_vessel: bool, earlier_us_cm: float | None, meter: float
+) -> tuple[float, bool]:
+    """Relative change of the median against before, and whether it is more than error."""
+    if per_vessel:
+        before, now = 1.0, compared
+    elif earlier_us_cm is not None and earlier_us_cm > 0.0:
+        before, now = earlier_us_cm, k25
+    else:
+        return np.nan, False
+    middle = float(robust.median(now))
+    shift = middle / before - 1.0
+    scatter = float(robust.standard_error(now)) / middle
+    error = np.hypot(scatter if np.isfinite(scatter) else 0.0, meter)
+    return shift, bool(abs(shift) > max(SHIFT, 3.0 * error))
+
+
+def _next(
+    usable: int,
+    suspects: Sequence[Suspect],
+    low: Sequence[str],
+    shift: float,
+    shifted: bool,
+    meter_ratio: float,
+    agrees: bool | None,
+    questions: Sequence[str],
+) -> str:
+    words = list(questions)
+    if usable < FEWEST:
+        words.append(
+            f"{usable} usable reading{'' if usable == 1 else 's'}: nothing to compare within the stage. "
+            "Sample every vessel of the stage."
+        )
+    if suspects:
+        first = suspects[0]
+        others = ", ".join(s.vessel for s in suspects[1:])
+        words.append(
+            f"Probe vessel {first.vessel} first: {first.conductivity_us_cm:.3g} µS/cm, {first.ratio:.2f} times "
+            f"what the others lead one to expect{f'; then {others}' if others else ''}."
+        )
+    if low:
+        words.append(
+            f"Sample {', '.join(low)} again: far too low, perhaps a dead or swapped sample line."
+        )
+    if shifted:
+        words.append(
+            f"The whole stage has moved by {100.0 * shift:+.0f} % against before: look for what acts on all "
+            "vessels (feed, temperature, oxidation, the instrument) before opening any."
+        )
+    if agrees is False:
+        words.append(
+            f"The meter reads {meter_ratio:.2f} times the online instrument: check one against a standard."
+        )
+    if not words:
+        words.append("No vessel stands out; nothing to probe.")
+    return " ".join(words)
