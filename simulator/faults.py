@@ -55,6 +55,12 @@ TRANSMITTERS = (
     "transmitter_span",
     "transmitter_freeze",
     "transmitter_lost",
+    "transmitter_noise",
+    "transmitter_spikes",
+    "transmitter_stuck_range",
+    "transmitter_compensation",
+    "transmitter_swapped",
+    "transmitter_unit",
 )
 KINDS = (*EFFECTS, *LEAKS, *LINES, *TRANSMITTERS)
 PROFILES = ("lead", "front", "even", "tail")
@@ -80,7 +86,9 @@ class Fault:
     vessel : one vessel of the stage, or None for all. element, joint : position, when it has one;
         joint 0 is the feed adapter, joint k lies between elements k and k + 1.
     tag : the transmitter concerned. offset : its error in the unit of the signal.
-    percent : its error in per cent of the reading. until_day : when it is repaired.
+    percent : its error in per cent of the reading (`simulator.transmitter_faults` says what it means of
+        each kind). other : the transmitter whose wires it is swapped with. factor : of a wrong unit.
+    until_day : when it is repaired.
     """
 
     kind: str
@@ -95,6 +103,8 @@ class Fault:
     tag: str = ""
     offset: float = 0.0
     percent: float = 0.0
+    other: str = ""
+    factor: float = 1.0
     until_day: float | None = None
 
     def size(self, day: Floats, cleanings: Sequence[Cleaning] = ()) -> Floats:

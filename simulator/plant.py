@@ -1,6 +1,7 @@
 """A plant that runs a scenario: what its instruments show at any time, and what is true."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -14,6 +15,7 @@ from simulator.instruments import Transmitters, demo
 from simulator.noise import gauss, key, wander
 from simulator.operation import DAY_S, Mode, Modes, Timeline
 from simulator.scenario import DEFAULT_START, Scenario, load
+from simulator.transmitter_faults import Scene, spoiled
 from simulator.vessels import StageState, Surroundings
 from simulator.water import Floats, transmitter_conductivity_us_cm
 
@@ -25,6 +27,14 @@ FLUSH_BAR = (3.0, 2.2, 2.1, 1.5)  # inlet and outlet of each stage at the flush 
 CLEANING_FEED_PART = 0.45
 STANDING_BAR = 0.3
 START_UP_DECAY_S = 300.0
+
+
+def _ends(fault: Fault) -> tuple[tuple[str, Fault], ...]:
+    """The transmitters of a fault, each with the fault as it sees it: swapped wires have two ends."""
+    if fault.kind != "transmitter_swapped":
+        return ((fault.tag, fault),)
+    back = replace(fault, tag=fault.other, other=fault.tag)
+    return ((fault.tag, fault), (fault.other, back))
 
 
 class Plant:
@@ -51,11 +61,12 @@ class Plant:
     def _check_tags(self) -> None:
         signals = [i.signal for i in self.instruments]
         for fault in self.scenario.faults:
-            if fault.tag and fault.tag not in signals:
-                raise ValueError(
-                    f"scenario {self.scenario.name}: fault {fault.kind}: there is no instrument "
-                    f"{fault.tag!r}; instruments are {', '.join(signals)}"
-                )
+            for tag in (fault.tag, fault.other):
+                if tag and tag not in signals:
+                    raise ValueError(
+                        f"scenario {self.scenario.name}: fault {fault.kind}: there is no instrument "
+                        f"{tag!r}; instruments are {', '.join(signals)}"
+                    )
 
     @property
     def tags(self) -> tuple[str, ...]:
@@ -88,30 +99,30 @@ class Plant:
 
     def _sample_part(self, times_s: Floats) -> Floats:
         sensed = self._sensed(times_s)
+        shown = sensed.copy()
+        day = (times_s - self.start_s) / DAY_S
         for fault in self.scenario.faults:
-            if fault.tag:
-                row = self._transmitters.row(fault.tag)
-                sensed[row] = self._spoil(fault, sensed[row], times_s)
-        return self._transmitters.shown(sensed)
+            if not fault.tag:
+                continue
+            active = day >= fault.onset_day
+            if fault.until_day is not None:
+                active &= day < fault.until_day
+            if not np.any(active):
+                continue
+            scene = Scene(self.instruments, sensed, times_s, fault.size(day), self.seed)
+            for tag, one in _ends(fault):
+                row = self._transmitters.row(tag)
+                if fault.kind == "transmitter_freeze":
+                    spoilt = np.full_like(shown[row], self._value_at_onset(one))
+                else:
+                    spoilt = spoiled(one, shown[row], scene)
+                shown[row] = np.where(active, spoilt, shown[row])
+        return self._transmitters.shown(shown)
 
     def _sensed(self, times_s: Floats) -> Floats:
         truth = self._truth_part(times_s)
         table = np.stack([truth[i.signal] for i in self.instruments])
         return self._transmitters.measured(table, times_s)
-
-    def _spoil(self, fault: Fault, value: Floats, times_s: Floats) -> Floats:
-        day = (times_s - self.start_s) / DAY_S
-        active = day >= fault.onset_day
-        if fault.until_day is not None:
-            active &= day < fault.until_day
-        if not np.any(active):
-            return value
-        size = fault.size(day)
-        if fault.kind == "transmitter_freeze":
-            return np.where(active, self._value_at_onset(fault), value)
-        if fault.kind == "transmitter_lost":
-            return np.where(active, np.nan, value)
-        return value * (1.0 + fault.percent / 100.0 * size) + fault.offset * size
 
     def _value_at_onset(self, fault: Fault) -> float:
         place = (fault.tag, fault.onset_day)

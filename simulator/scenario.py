@@ -227,6 +227,12 @@ def _check_faults(faults: list[Fault], plant: PlantSpec, place: str, problems: l
             problems.append(f"{where}: grows_days is {fault.grows_days}; it must be above 0")
         if fault.kind in TRANSMITTERS and not fault.tag:
             problems.append(f'{where}: "tag" is missing; name the signal, as "1/feed_pressure"')
+        if (fault.kind == "transmitter_swapped") != bool(fault.other):
+            problems.append(
+                f'{where}: "other" names the second transmitter of transmitter_swapped, and only of it'
+            )
+        if not fault.factor > 0.0:
+            problems.append(f"{where}: factor is {fault.factor}; it must be above 0")
         count = len(plant.stages)
         if fault.stage is not None and not 1 <= fault.stage <= count:
             problems.append(f"{where}: stage {fault.stage}; the train has stages 1 to {count}")
