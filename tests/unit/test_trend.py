@@ -11,6 +11,28 @@ NOISE = RNG.normal(0.0, 0.004, len(DAYS))
 SIGMA = np.full(len(DAYS), 0.005)
 
 
+def shapes(
+    power: int, size: float, correlation: float, repeats: int
+) -> list[tuple[trend.Shape, float]]:
+    """Fits to correlated noise with a step (0), ramp (1) or curve (2) that ends at `size` standard deviations.
+
+    The change begins 2 to 20 days before the end; with each fit the true onset.
+    """
+    rng = np.random.default_rng(11)
+    noise = rng.standard_normal((repeats, len(DAYS)))
+    for i in range(1, len(DAYS)):
+        noise[:, i] *= np.sqrt(1.0 - correlation**2)
+        noise[:, i] += correlation * noise[:, i - 1]
+    found = []
+    for row in 0.005 * noise:
+        onset = float(DAYS[-1] - rng.uniform(2.0, 20.0))
+        grown = np.clip((DAYS - onset) / (DAYS[-1] - onset), 0.0, None) ** power * (onset < DAYS)
+        fit = trend.shape(DAYS, row + 0.005 * size * grown, SIGMA, 0.01)
+        assert fit is not None
+        found.append((fit, onset))
+    return found
+
+
 def test_a_step_is_a_step() -> None:
     """A step of 5 per cent on day 20 is found there, of that size, and preferred over a ramp."""
     found = trend.shape(DAYS, NOISE + 0.05 * (DAYS > 20.0), SIGMA, 0.01)
@@ -132,3 +154,70 @@ def test_no_range_without_a_direction() -> None:
     days = np.arange(0.0, 20.0, 0.25)
     values = 0.002 * np.sin(9.0 * days)
     assert trend.range_to(-0.10, days, values, 20.0, [10.0, 17.0]) is None
+
+
+# Correlation of neighbors in the tests below: the one that trend.CORRELATION stands for.
+MATCHING = (1.0 - trend.CORRELATION) / (1.0 + trend.CORRELATION)
+
+
+@pytest.mark.parametrize(
+    ("power", "size", "least"),
+    [(0, 2.0, 0.85), (0, 4.0, 0.95), (1, 4.0, 0.45), (1, 8.0, 0.65), (2, 8.0, 0.5)],
+)
+def test_shapes_in_correlated_noise_are_named(power: int, size: float, least: float) -> None:
+    """In correlated noise steps, ramps and curves get their own name in at least so many of 200 repeats."""
+    named = [np.argmax([s.step, s.ramp, s.curve]) for s, _ in shapes(power, size, MATCHING, 200)]
+    assert np.mean(np.equal(named, power)) >= least
+
+
+@pytest.mark.parametrize("power", [0, 1, 2])
+@pytest.mark.parametrize("size", [2.0, 4.0, 8.0])
+def test_the_onset_lies_in_its_interval(power: int, size: float) -> None:
+    """When the shape is named rightly, the true onset lies in its interval in nine of ten repeats."""
+    fits = shapes(power, size, MATCHING, 200)
+    right = [(s, t) for s, t in fits if np.argmax([s.step, s.ramp, s.curve]) == power]
+    assert len(right) >= 20
+    assert np.mean([s.earliest <= t <= s.latest for s, t in right]) >= 0.9
+    assert all(s.earliest <= s.onset <= s.latest for s, _ in fits)
+
+
+def test_an_interval_narrows_with_the_size() -> None:
+    """The larger a step, the better its onset is known; the onset of a large one to a day."""
+    widths = [
+        np.median([s.latest - s.earliest for s, _ in shapes(0, size, MATCHING, 100)])
+        for size in (2.0, 4.0, 8.0)
+    ]
+    assert widths[0] > widths[1] > widths[2]
+    assert widths[2] <= 1.0
+
+
+def test_odds_of_step_and_ramp_mean_what_they_say() -> None:
+    """Among steps and ramps of many sizes, mixed evenly, odds of so many nats come true about as often as they say.
+
+    Never clearly less often: where the odds speak for a step, they are modest.
+    """
+    odds, truth = [], []
+    for power in (0, 1):
+        for size in (1.0, 2.0, 4.0, 8.0):
+            odds += [s.step_over_ramp for s, _ in shapes(power, size, MATCHING, 300)]
+            truth += [power == 0] * 300
+    told, steps = np.array(odds), np.array(truth)
+    for low, high in ((-np.inf, -2.0), (-2.0, -0.5), (-0.5, 0.5), (0.5, 2.0), (2.0, np.inf)):
+        here = (told > low) & (told <= high)
+        assert here.sum() >= 100
+        said = np.mean(1.0 / (1.0 + np.exp(-told[here])))
+        came = np.mean(steps[here])
+        assert -0.08 <= came - said <= 0.16
+
+
+def test_a_shape_reversed_in_sign_is_the_same_shape() -> None:
+    """Turned upside down, a series gives the same onset and odds, and sizes of the other sign; it is not changed."""
+    values = NOISE + 0.02 * (DAYS > 20.0)
+    kept = values.copy()
+    up, down = (trend.shape(DAYS, sign * values, SIGMA, 0.01) for sign in (1.0, -1.0))
+    assert up is not None
+    assert down is not None
+    assert up.step_size == pytest.approx(-down.step_size, rel=1e-9)
+    assert up.step_over_ramp == pytest.approx(down.step_over_ramp, rel=1e-9)
+    assert (up.onset, up.earliest, up.latest) == (down.onset, down.earliest, down.latest)
+    np.testing.assert_array_equal(values, kept)
