@@ -1,20 +1,40 @@
 """The feed water: temperature by season, day and weather; salinity; what else is measured."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from simulator.noise import MeanReverting, key, wander
-from simulator.operation import DAY_S
-from simulator.scenario import Feed
+from simulator.noise import MeanReverting, key, uniform, wander
+from simulator.operation import DAY_S, HORIZON_DAYS
+from simulator.scenario import Event, Feed
 from simulator.water import Floats
 
 YEAR_DAYS = 365.25
+TIDE_S = 12.42 * 3600.0
+RAIN_RISE_S, RAIN_MEMORY_S = 4 * 3600.0, 1.5 * DAY_S
+RAIN_CLOUDS = 4.0  # turbidity rises by so many times the dilution
+SWITCH_S = 3600.0
 
 
 class FeedWater:
     """Feed water of one scenario and seed; every value is a function of the time alone."""
 
-    def __init__(self, feed: Feed, seed: int, start_s: float):
+    def __init__(self, feed: Feed, seed: int, start_s: float, events: Sequence[Event] = ()):
         self._feed = feed
+        changes = [(start_s + e.at_day * DAY_S, e) for e in events if e.kind == "source"]
+        changes.sort(key=lambda change: change[0])
+        times, salts, warmths = [start_s], [feed.salt_mg_l], [0.0]
+        for at, event in changes:
+            times += [at, at + SWITCH_S]
+            salts += [salts[-1], salts[-1] if np.isnan(event.salt_mg_l) else event.salt_mg_l]
+            warm = event.temperature_c
+            warmths += [warmths[-1], warmths[-1] if np.isnan(warm) else warm]
+        self._source = np.array(times), np.array(salts), np.array(warmths)
+        self._rains = np.empty(0)
+        if feed.rain_every_days > 0.0:
+            number = np.arange(int(HORIZON_DAYS / feed.rain_every_days))
+            part = number + uniform(key(seed, "rain"), number)
+            self._rains = start_s + part * feed.rain_every_days * DAY_S
         self._seed = seed
         self._salinity = MeanReverting(
             key(seed, "salinity"), start_s, feed.salt_memory_hours * 3600.0
@@ -34,12 +54,29 @@ class FeedWater:
             + feed.temperature_season_c * season
             + feed.temperature_day_c * daily
             + feed.temperature_weather_c * np.clip(weather, -2.5, 2.5)
+            + np.interp(time_s, self._source[0], self._source[2])
+        )
+
+    def _rain(self, time_s: Floats) -> Floats:
+        """How much rain water there is: 1 soon after a rain, forgotten within days."""
+        if not len(self._rains):
+            return np.zeros_like(time_s)
+        last = np.searchsorted(self._rains, time_s, side="right") - 1
+        ago = np.where(last >= 0, time_s - self._rains[np.maximum(last, 0)], np.inf)
+        return np.where(
+            np.isfinite(ago),
+            (1.0 - np.exp(-ago / RAIN_RISE_S)) * np.exp(-ago / RAIN_MEMORY_S),
+            0.0,
         )
 
     def salt_mg_l(self, time_s: Floats) -> Floats:
         """Salt. [mg/L as sodium chloride]"""
         walk = np.clip(self._salinity.at(time_s), -3.0, 3.0)
-        return np.asarray(self._feed.salt_mg_l * (1.0 + self._feed.salt_spread * walk))
+        feed = self._feed
+        tide = feed.tide_spread * np.cos(2.0 * np.pi * time_s / TIDE_S)
+        washed = 1.0 - feed.rain_dilution * self._rain(time_s)
+        mean = np.interp(time_s, self._source[0], self._source[1])
+        return np.asarray(mean * (1.0 + feed.salt_spread * walk + tide) * washed)
 
     def ph(self, time_s: Floats) -> Floats:
         """Acidity. [pH]"""
@@ -52,4 +89,5 @@ class FeedWater:
     def turbidity_ntu(self, time_s: Floats) -> Floats:
         """Turbidity after the cartridge filter. [NTU]"""
         swing = wander(key(self._seed, "turbidity"), time_s, 10.0 * 3600.0)
-        return 0.06 * np.exp(0.25 * swing)
+        clouded = 1.0 + RAIN_CLOUDS * self._feed.rain_dilution * self._rain(time_s)
+        return np.asarray(0.06 * np.exp(0.25 * swing) * clouded)

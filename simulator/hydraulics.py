@@ -31,6 +31,9 @@ class Demand:
     permeate_static : one array for each stage, pressure of its permeate line at rest. [bar]
     permeate_line : pressure that the line adds, for each (m3/h)^2 of the stage's permeate.
     interstage_bar : pressure lost in the piping after each stage. [bar]
+    boost_bar : pressure that a pump after each stage adds; nothing for stages beyond its end. [bar]
+    recirculated_m3h : part of `feed_m3h` that is concentrate of the last stage, led back; the rest is fresh
+        water of `feed_mg_l`. [m3/h]
     highest_bar : what the pump can give; beyond it the permeate flow falls short. [bar]
     """
 
@@ -40,7 +43,13 @@ class Demand:
     permeate_static: Sequence[Floats]
     permeate_line: Sequence[float]
     interstage_bar: float = 0.1
+    boost_bar: Sequence[float] = ()
+    recirculated_m3h: Floats | float = 0.0
     highest_bar: float = 40.0
+
+    def boost(self, number: int) -> float:
+        """Pressure that the pump after a stage adds. [bar]"""
+        return self.boost_bar[number] if number < len(self.boost_bar) else 0.0
 
 
 @dataclass(frozen=True)
@@ -131,10 +140,16 @@ def solve(
     least_slope, most_slope = 0.12 * reach * around.water_factor, reach * around.water_factor
     stage_permeate = [wanted * 0.5 for _ in shapes]
     before: tuple[Floats, Floats] | None = None
+    led_back = np.broadcast_to(np.asarray(demand.recirculated_m3h), demand.feed_m3h.shape)[:, None]
+    led_back = led_back / demand.feed_m3h[:, None]
+    fresh_salt = demand.feed_mg_l[:, None]
+    recovery = np.minimum(wanted / demand.feed_m3h[:, None], 0.95)
+    # With no salt lost the mix settles at this; the passes correct it.
+    mixed = fresh_salt * (1.0 - led_back) / (1.0 - led_back / (1.0 - recovery))
     for passes in range(1, MOST_PASSES + 1):
         flows: list[StageFlow] = []
         pressures: list[tuple[Floats, Floats]] = []
-        inlet, salt, pressure = demand.feed_m3h[:, None], demand.feed_mg_l[:, None], feed_bar
+        inlet, salt, pressure = demand.feed_m3h[:, None], mixed, feed_bar
         unsettled = 0.0
         for number, (shape, state) in enumerate(zip(shapes, states, strict=True)):
             back = (
@@ -164,7 +179,11 @@ def solve(
             stage_permeate[number] = np.sum(flow.permeate, axis=1, keepdims=True)
             inlet = np.sum(flow.concentrate, axis=1, keepdims=True)
             salt = np.sum(flow.concentrate_salt, axis=1, keepdims=True) / inlet
-            pressure = pressure - mean_drop - demand.interstage_bar
+            pressure = pressure - mean_drop - demand.interstage_bar + demand.boost(number)
+        inflow_salt = mixed
+        if np.any(led_back):
+            mixed = fresh_salt * (1.0 - led_back) + salt * led_back
+            unsettled = max(unsettled, float(np.max(np.abs(mixed / inflow_salt - 1.0))))
         made = np.sum(np.stack(stage_permeate), axis=0)
         short = wanted - made
         at_limit = (feed_bar >= demand.highest_bar) & (short > 0.0)
@@ -191,11 +210,12 @@ def solve(
             f"no steady state after {MOST_PASSES} passes: permeate flow off by {missing:.1e}, "
             f"fluxes or vessel shares by {unsettled:.1e} (relative)"
         )
-    return _result(demand, shares, slope, flows, pressures, passes)
+    return _result(demand, inflow_salt[:, 0], shares, slope, flows, pressures, passes)
 
 
 def _result(
     demand: Demand,
+    feed_mg_l: Floats,
     shares: Sequence[Floats],
     slope: Floats,
     flows: Sequence[StageFlow],
@@ -203,7 +223,7 @@ def _result(
     passes: int,
 ) -> TrainResult:
     stages = []
-    inlet, salt = demand.feed_m3h, demand.feed_mg_l
+    inlet, salt = demand.feed_m3h, feed_mg_l
     for flow, (pressure, back), share in zip(flows, pressures, shares, strict=True):
         permeate = flow.permeate.sum(axis=1)
         concentrate = flow.concentrate.sum(axis=1)

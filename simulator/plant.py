@@ -50,7 +50,7 @@ class Plant:
         self.shapes = self.scenario.plant.stages
         self.instruments = demo(len(self.shapes))
         self.timeline = Timeline(self.scenario, seed, self.start_s)
-        self.feed = FeedWater(self.scenario.feed, seed, self.start_s)
+        self.feed = FeedWater(self.scenario.feed, seed, self.start_s, self.scenario.events)
         self._transmitters = Transmitters(self.instruments, seed)
         self._check_tags()
         self._new = tuple(self._as_built(number) for number in range(1, len(self.shapes) + 1))
@@ -176,6 +176,10 @@ class Plant:
             self.timeline.cleanings,
         )
 
+    def inlet_m3h(self, permeate_m3h: Floats, recovery: Floats) -> Floats:
+        """Flow into the first stage, what is led back included; the recovery is that of fresh water. [m3/h]"""
+        return np.asarray(permeate_m3h / recovery * (1.0 + self.scenario.plant.recirculated))
+
     def solved(
         self,
         times_s: Floats,
@@ -186,7 +190,10 @@ class Plant:
         salt_mg_l: Floats,
         highest_bar: float | None = None,
     ) -> TrainResult:
-        """The steady state of the train, as it is at each time, for given flows and feed water."""
+        """The steady state of the train, as it is at each time, for given flows and fresh water.
+
+        feed : into the first stage, what is led back included. [m3/h]
+        """
         spec = self.scenario.plant
         day = (times_s - self.start_s) / DAY_S
         count = len(self.shapes)
@@ -209,6 +216,8 @@ class Plant:
                 ],
                 permeate_line=[4.0e-3 / shape.vessels**2 for shape in self.shapes],
                 interstage_bar=spec.interstage_bar,
+                boost_bar=(spec.booster_bar,) * (count - 1),
+                recirculated_m3h=feed * spec.recirculated / (1.0 + spec.recirculated),
                 highest_bar=spec.highest_feed_bar if highest_bar is None else highest_bar,
             ),
             self._start,
@@ -229,7 +238,7 @@ class Plant:
         # Real loops hunt a little around their set-points.
         permeate = permeate * (1.0 + 0.002 * wander(key(self.seed, "hunt flow"), times_s, 240.0))
         recovery = recovery + 0.001 * wander(key(self.seed, "hunt recovery"), times_s, 400.0)
-        feed = permeate / recovery
+        feed = self.inlet_m3h(permeate, recovery)
         starting = mode == Mode.STARTING
         ramp = np.where(starting, 0.4 + 0.6 * np.clip(since / 240.0, 0.0, 1.0), 1.0)
         permeate, feed = permeate * ramp, feed * ramp
@@ -312,6 +321,9 @@ class Plant:
         last = result.stages[-1]
         values = {
             "feed_flow": feed,
+            "feed_conductivity": transmitter_conductivity_us_cm(
+                result.stages[0].feed_mg_l, temperature
+            ),
             "permeate_flow": result.permeate_m3h,
             "permeate_conductivity": transmitter_conductivity_us_cm(
                 result.permeate_mg_l * old, temperature

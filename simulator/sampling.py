@@ -26,7 +26,7 @@ def _solved_now(plant: Plant, at_s: float) -> tuple[TrainResult, Floats]:
     result = plant.solved(
         times,
         permeate=permeate,
-        feed=permeate / recovery,
+        feed=plant.inlet_m3h(permeate, recovery),
         temperature_c=temperature,
         salt_mg_l=plant.feed.salt_mg_l(times),
     )

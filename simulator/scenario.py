@@ -28,6 +28,10 @@ class ScenarioError(Exception):
 class PlantSpec:
     """The invented demo train; permeabilities at 25 degC, activation energies over R in kelvin.
 
+    booster_bar : pressure that a pump before every stage but the first adds. [bar]
+    recirculated : concentrate led back before the high-pressure pump, as part of the fresh feed. The
+        feed instruments stand after the mixing, the concentrate meter before the branch. [-]
+
     The activation energies are 10 % above the textbook 2640 K on purpose: real membranes differ
     from the constant in anybody's plant file.
     """
@@ -42,12 +46,19 @@ class PlantSpec:
     salt_activation_k: float = 2900.0
     permeate_static_bar: float = 0.4
     interstage_bar: float = 0.1
+    booster_bar: float = 0.0
+    recirculated: float = 0.0
     highest_feed_bar: float = 24.0
 
 
 @dataclass(frozen=True)
 class Feed:
-    """Feed water: season and day of temperature, salinity that wanders around its mean."""
+    """Feed water: season and day of temperature, salinity that wanders around its mean.
+
+    tide_spread : part of the salinity that comes and goes with the tide (12.42 h). [-]
+    rain_every_days : mean time between rains, 0 for none; each dilutes the water by `rain_dilution` at once
+        and clouds it, and is forgotten within days. [d], [-]
+    """
 
     temperature_mean_c: float = 18.0
     temperature_season_c: float = 5.5
@@ -57,6 +68,9 @@ class Feed:
     salt_mg_l: float = 2000.0
     salt_spread: float = 0.04
     salt_memory_hours: float = 36.0
+    tide_spread: float = 0.0
+    rain_every_days: float = 0.0
+    rain_dilution: float = 0.25
 
 
 @dataclass(frozen=True)
@@ -74,8 +88,10 @@ class Operation:
 
 @dataclass(frozen=True)
 class Event:
-    """A planned event: `stop` or `cleaning` for some hours, or `setpoint` from then on.
+    """A planned event: `stop` or `cleaning` for some hours, or `setpoint` or `source` from then on.
 
+    salt_mg_l, temperature_c : of another source of water, mixed in within an hour; `temperature_c` is added
+        to that of the season. NaN leaves the one it is.
     restores : part of the growth of cleanable faults that a cleaning removes. [-]
     """
 
@@ -85,10 +101,12 @@ class Event:
     permeate_m3h: float = math.nan
     recovery: float = math.nan
     restores: float = 0.9
+    salt_mg_l: float = math.nan
+    temperature_c: float = math.nan
     detail: str = ""
 
 
-EVENT_KINDS = ("stop", "cleaning", "setpoint")
+EVENT_KINDS = ("stop", "cleaning", "setpoint", "source")
 
 
 @dataclass(frozen=True)

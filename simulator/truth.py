@@ -76,7 +76,7 @@ def condition(plant: Plant, day: Floats) -> dict[str, dict[str, list[float]]]:
     solved = plant.solved(
         times,
         permeate=spec.operation.permeate_m3h * one,
-        feed=spec.operation.permeate_m3h / spec.operation.recovery * one,
+        feed=plant.inlet_m3h(spec.operation.permeate_m3h * one, spec.operation.recovery * one),
         temperature_c=spec.feed.temperature_mean_c * one,
         salt_mg_l=spec.feed.salt_mg_l * one,
         highest_bar=80.0,
