@@ -9,11 +9,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.closure import Closure, closure
 from daemon.frames import judge
 from daemon.plantfile import Plant, PointConfig, TrainConfig
 from drivers.connect import connect
 from drivers.protocol import BadSource, LinkDown, Point, Quality, Reading
 from rules import sections
+from rules.network import network
 from rules.train import STATUS_ROLES
 
 Verdict = Literal["ok", "look", "bad"]
@@ -56,6 +58,8 @@ class TrainCheck:
 
     running : by the status bit, or None when there is none, or none that can be read.
     balances : what comes out over what goes in, by name, less 1; NaN when it cannot be said. [-]
+    closure : whether the meters agree within their accuracy, and which does not; None when it stands
+        still, or when no balance can be tested.
     dead : devices that did not answer, with the reason; every point of them is bad.
     """
 
@@ -65,6 +69,7 @@ class TrainCheck:
     sections: tuple[str, ...]
     remarks: tuple[str, ...]
     balances: Mapping[str, float]
+    closure: Closure | None
     dead: Mapping[str, str]
 
     @property
@@ -125,11 +130,17 @@ def _judge_train(
     balances = {name: math.expm1(observed[f"balance/{name}"]) for name in plan.balances}
     its = {device: dead[device] for device in train.devices() if device in dead}
     remarks: tuple[str, ...] = ()
+    closed = None
     if running is False:
         balances = {}
     else:
-        remarks = (*_remarks(train, values, balances), *(() if its else _gaps(plan, observed)))
-    return TrainCheck(train, running, points, normalized, remarks, balances, its)
+        closed = closure(network(train.model), values)
+        remarks = (
+            *_remarks(train, values, balances),
+            *((" ".join(closed.sentences),) if closed and closed.detected else ()),
+            *(() if its else _gaps(plan, observed)),
+        )
+    return TrainCheck(train, running, points, normalized, remarks, balances, closed, its)
 
 
 def _running(train: TrainConfig, values: NDArray[np.float64]) -> bool | None:

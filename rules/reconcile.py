@@ -26,6 +26,7 @@ Flags = NDArray[np.bool_]
 LEVEL = 0.05
 """Usual level of the tests of one set of values. [-]"""
 
+_BLOCK = 2048  # rows solved together: temporaries then stay in the processor's cache
 _ROUNDS = 50
 _CONVERGED = 1e-9  # of the standard uncertainty
 _LOST = 1e-6  # of the standard uncertainty: a row that still moves by more has no solution
@@ -365,8 +366,13 @@ def _by_pattern(
     residuals = np.zeros((rows, balances))
     directions = np.zeros((rows, balances, n))
     patterns, place = np.unique(np.isfinite(v), axis=0, return_inverse=True)
-    for number, known in enumerate(patterns):
-        here = np.flatnonzero(place.reshape(-1) == number)
+    blocks = [
+        (known, rows_of[start : start + _BLOCK])
+        for number, known in enumerate(patterns)
+        for rows_of in [np.flatnonzero(place.reshape(-1) == number)]
+        for start in range(0, len(rows_of), _BLOCK)
+    ]
+    for known, here in blocks:
         found = solve(v[here], e[here], known)
         measured, lost = np.flatnonzero(known), np.flatnonzero(~known)
         which = np.array(found.left.which, dtype=np.int64)

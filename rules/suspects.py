@@ -102,10 +102,12 @@ def _alike(directions: Array, best: int, among: set[int]) -> tuple[int, ...]:
     )
 
 
-def judge(one: Reconciliation, level: float = LEVEL) -> Verdict:
+def judge(one: Reconciliation, level: float = LEVEL, *, positive: bool = False) -> Verdict:
     """Serial elimination: the meter that explains most is taken out, then the rest is tested again.
 
     one : a single row. level : of the global test, and of all measurement tests together.
+    positive : no true value can be below zero, so that a meter which would then have to read less than its
+        error is no suspect, unless it is the only one.
     Stops when no test finds anything, when no measurement test exceeds its critical value, after
     `MOST_SUSPECTS`, or when no balance is left to test with. Meters that the balances cannot tell
     apart are taken out together (they share one direction) and named together.
@@ -133,18 +135,19 @@ def judge(one: Reconciliation, level: float = LEVEL) -> Verdict:
             break
         group = _alike(n, best, among)
         near = tests**2 > tests.max() ** 2 - RIVAL
-        rivals = tuple(i for i, r in zip(order, near, strict=True) if r and i not in group)
+        others = [i for i, r in zip(order, near, strict=True) if r and i not in group]
+        error = {i: float(one.sigma[i] * (n[:, i] @ t) / (n[:, i] @ n[:, i])) for i in order}
+        able = {i for i in (*group, *others) if not positive or one.measured[i] > error[i]}
+        named = tuple(i for i in group if i in able) or group
         suspects.append(
             Suspect(
-                group=group,
-                rivals=rivals,
+                group=named,
+                rivals=tuple(i for i in others if i in able),
                 test=float(tests.max()),
                 critical=critical,
-                error=tuple(
-                    float(one.sigma[i] * (n[:, i] @ t) / (n[:, i] @ n[:, i])) for i in group
-                ),
+                error=tuple(error[i] for i in named),
                 error_uncertainty=tuple(
-                    float(one.sigma[i] / math.sqrt(n[:, i] @ n[:, i])) for i in group
+                    float(one.sigma[i] / np.linalg.norm(n[:, i])) for i in named
                 ),
             )
         )

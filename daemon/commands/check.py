@@ -3,6 +3,7 @@
 import asyncio
 import json
 import math
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -68,6 +69,7 @@ def _plain(one: TrainCheck) -> dict[str, Any]:
         ],
         "devices_without_answer": dict(one.dead),
         "balances": {n: b if math.isfinite(b) else None for n, b in one.balances.items()},
+        "closure": None if one.closure is None else asdict(one.closure),
         "normalized": list(one.sections),
         "remarks": list(one.remarks),
         "sound": one.sound,
@@ -110,6 +112,8 @@ def show(console: Console, one: TrainCheck) -> None:
     if known:
         said = ", ".join(f"{n.replace('_', ' ')} {commissioning.percent(b)}" for n, b in known)
         console.print(Text(f"balances: {said}"))
+    if one.closure is not None and not one.closure.detected:
+        console.print(Text(" ".join(one.closure.sentences)))
     console.print("")
 
 
