@@ -31,7 +31,7 @@ class Shape:
     step_onset, ramp_onset : their starts. [d]
     step_size : height of the best step. [-]
     ramp_rate : slope of the best ramp. [1/d]
-    earliest, latest : interval of the onset of the best of them, by profile likelihood. [d]
+    earliest, latest : interval of the onset, by profile likelihood over all three. [d]
     step_over_ramp : log odds of a step against a ramp, with every onset as probable as another before.
         Above 0 for a step. [nats]
 
@@ -66,8 +66,9 @@ def shape(days: Array, values: Array, sigma: Array, level_sigma: float) -> Shape
     length of the history, and there is no need of a recursive form.
 
     Odds and interval hold for values whose neighbors correlate by about 0.54, to which `CORRELATION` belongs
-    ((1−ρ)/(1+ρ) = 0.3): less correlated, they are too cautious; at 0.75 the interval holds the onset in 85 instead of
-    95 per cent, and the odds want halving. `python -m tests.bench.sequential_speed` prints how often.
+    ((1−ρ)/(1+ρ) = 0.3): the interval then holds the onset in 90 to 100 per cent. Less correlated, both are too
+    cautious; at 0.75 the interval holds it in 77 to 100 per cent and the odds want to be taken by 0.7.
+    `python -m tests.bench.sequential_speed` prints the table.
 
     Source: least squares with a change point, the onset by maximum likelihood over every gap between
     two values; the level before the change has a normal prior about the baseline. Interval: profile
@@ -90,7 +91,9 @@ def shape(days: Array, values: Array, sigma: Array, level_sigma: float) -> Shape
     at = [int(np.argmax(score)) for score in scores]
     step, ramp, curve = (float(score[k]) for score, k in zip(scores, at, strict=True))
     first = int(np.argmax([step, ramp, curve]))
-    near = np.flatnonzero(scores[first] >= scores[first][at[first]] - ONSET_DROP)
+    # Every shape that is nearly as likely counts: a ramp taken for a step begins elsewhere.
+    likely = np.max(scores, axis=0)
+    near = np.flatnonzero(likely >= likely.max() - ONSET_DROP)
     share = np.diff(t) / (t[-1] - t[0])
     odds = [_log_mean(score, share) for score in scores[:2]]
     return Shape(
