@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simulator.growth import grown
 from simulator.vessels import StageShape, StageState
@@ -68,12 +69,70 @@ PROFILES = ("lead", "front", "even", "tail")
 LEAK_REFERENCE_BAR = 12.0
 
 
+# Part of what a cleaning can restore that each chemistry reaches: acid dissolves scale and metal oxides,
+# alkali lifts films, clay and organic matter. Common practice, no source for the numbers.
+REACHES = {
+    "acid": {
+        "scaling": 1.0,
+        "metal_oxide_fouling": 1.0,
+        "biofouling": 0.15,
+        "colloidal_fouling": 0.2,
+    },
+    "alkaline": {
+        "biofouling": 1.0,
+        "colloidal_fouling": 1.0,
+        "organic_fouling": 1.0,
+        "scaling": 0.1,
+        "metal_oxide_fouling": 0.15,
+    },
+}
+CHEMISTRIES = ("", *REACHES)
+
+
 @dataclass(frozen=True)
 class Cleaning:
-    """A cleaning in place that ended at `day` and removed the part `restores` of all deposits."""
+    """A cleaning in place that ended at `day` and removed the part `restores` of the deposits it reaches.
+
+    chemistry : ``acid``, ``alkaline``, or empty for both after one another, which reach everything.
+    """
 
     day: float
     restores: float
+    chemistry: str = ""
+
+    def of(self, kind: str) -> float:
+        """Part of the deposit of a kind of fault that is removed. [-]"""
+        if not self.chemistry:
+            return self.restores
+        return self.restores * REACHES[self.chemistry].get(kind, 0.1)
+
+
+@dataclass(frozen=True)
+class Renewal:
+    """New elements, or new seals, at `day`: all of a stage, of one vessel, or one element.
+
+    seals : only O-rings and brine seals are new, the elements stay.
+    """
+
+    day: float
+    stage: int
+    vessel: int | None = None
+    element: int | None = None
+    seals: bool = False
+
+    def places(self, shape: StageShape) -> NDArray[np.bool_]:
+        """Elements concerned, (elements, 1, vessels)."""
+        found = np.zeros((shape.elements, 1, shape.vessels), dtype=bool)
+        elements = slice(None) if self.element is None else self.element - 1
+        vessels = slice(None) if self.vessel is None else self.vessel - 1
+        found[elements, 0, vessels] = True
+        return found
+
+    def joints(self, shape: StageShape) -> NDArray[np.bool_]:
+        """Joints whose seals are new, (elements + 1, 1, vessels): both ends of each element concerned."""
+        at = self.places(shape)
+        none = np.zeros((1, 1, shape.vessels), dtype=bool)
+        return np.asarray(np.concatenate([at, none]) | np.concatenate([none, at]))
 
 
 @dataclass(frozen=True)
@@ -119,7 +178,7 @@ class Fault:
             removed = 0.0
             for cleaning in cleanings:
                 then = grown(self.growth, np.array(cleaning.day - self.onset_day), self.grows_days)
-                here = cleaning.restores * (float(then) - removed)
+                here = cleaning.of(self.kind) * (float(then) - removed)
                 removed += here
                 part = np.where(day >= cleaning.day, part - here, part)
         if self.until_day is not None:
@@ -167,8 +226,13 @@ def apply(
     day: Floats,
     vessel_permeate_m3h: float,
     cleanings: Sequence[Cleaning] = (),
+    renewals: Sequence[Renewal] = (),
 ) -> StageState:
-    """The elements of stage `number` with the faults that have begun; the input is not changed."""
+    """The elements of stage `number` with the faults that have begun; the input is not changed.
+
+    A new element has only what a fault has grown by since it came.
+    """
+    mine = [r for r in renewals if r.stage == number]
     water, salt, friction = state.water, state.salt, state.friction
     bypass, hole, joint = state.bypass, state.element_leak, state.joint_leak
     for fault in faults:
@@ -178,6 +242,19 @@ def apply(
         if not np.any(part > 0.0):
             continue
         part = part[None, :, None]
+
+        def since(at_joints: bool, fault: Fault = fault, part: Floats = part) -> Floats:
+            """Size of the fault at each element, or joint, since what is there was new."""
+            here = part
+            for renewal in mine:
+                if renewal.seals and not (at_joints or fault.kind == "brine_seal_bypass"):
+                    continue
+                new = renewal.joints(shape) if at_joints else renewal.places(shape)
+                then = float(fault.size(np.array([renewal.day]), cleanings)[0])
+                after = (day >= renewal.day)[None, :, None]
+                here = np.where(new & after, np.maximum(part - then, 0.0), here)
+            return here
+
         where = _vessels(fault, shape)[None, None, :]
         if fault.kind in EFFECTS:
             effect = EFFECTS[fault.kind]
@@ -185,6 +262,7 @@ def apply(
             if fault.element is not None:
                 share = (np.arange(shape.elements) == fault.element - 1).astype(float)
             place = share[:, None, None] * where * fault.severity
+            part = since(False)
             water = water * np.maximum(1.0 + effect.water * place * part**effect.water_lag, 0.02)
             salt = salt * np.maximum(1.0 + effect.salt * place * part, 0.02)
             friction = friction * np.maximum(1.0 + effect.friction * place * part, 0.02)
@@ -193,9 +271,10 @@ def apply(
             at = np.ones(shape.elements)
             if fault.element is not None:
                 at = (np.arange(shape.elements) == fault.element - 1).astype(float)
-            bypass = bypass + at[:, None, None] * where * part * fault.severity
+            bypass = bypass + at[:, None, None] * where * since(False) * fault.severity
             continue
-        opening = fault.severity * vessel_permeate_m3h / LEAK_REFERENCE_BAR**0.5 * where * part
+        size = since(fault.kind == "o_ring_leak")
+        opening = fault.severity * vessel_permeate_m3h / LEAK_REFERENCE_BAR**0.5 * where * size
         if fault.kind == "o_ring_leak":
             at_joint = np.arange(shape.elements + 1) == (3 if fault.joint is None else fault.joint)
             joint = joint + at_joint.astype(float)[:, None, None] * opening

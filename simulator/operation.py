@@ -7,9 +7,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.faults import Cleaning
+from simulator.faults import Cleaning, Renewal
 from simulator.noise import gauss, key, uniform
-from simulator.scenario import Scenario
+from simulator.scenario import REPLACEMENTS, Event, Scenario
 from simulator.water import Floats
 
 Modes: TypeAlias = NDArray[np.int64]
@@ -20,6 +20,8 @@ FLUSH_BEFORE_S = 300.0
 STARTING_S = 240.0
 SETPOINT_RAMP_S = 900.0
 HORIZON_DAYS = 1100.0
+DIMINISHES = 0.95
+"""Each cleaning restores this part of what the one before it would have. Common practice, no source."""
 
 
 class Mode(IntEnum):
@@ -41,6 +43,16 @@ class Logged:
     detail: str
 
 
+def _place(event: Event) -> str:
+    """What was replaced, as a technician writes it."""
+    if event.stage is None:
+        return "all stages"
+    if event.vessel is None:
+        return f"stage {event.stage}"
+    vessel = f"{event.stage}-{event.vessel:02d}"
+    return vessel if event.element is None else f"{vessel}/{event.element}"
+
+
 class Timeline:
     """The whole run, laid out once: planned events of the scenario and random stops of its seed."""
 
@@ -50,9 +62,11 @@ class Timeline:
         pauses = self._pauses(scenario, seed)
         times, modes = [-np.inf], [Mode.RUNNING]
         self.cleanings: list[Cleaning] = []
-        for begin, end, kind, restores in pauses:
+        self.renewals: list[Renewal] = []
+        for begin, end, event in pauses:
             if begin < times[-1]:
                 continue  # two stops that overlap are one
+            kind = event.kind if event is not None else "stop"
             inner = Mode.CLEANING if kind == "cleaning" else Mode.STOPPED
             steps = (
                 (begin, Mode.FLUSHING),
@@ -63,25 +77,37 @@ class Timeline:
             )
             times += [step[0] for step in steps]
             modes += [step[1] for step in steps]
+            if event is None:
+                continue
+            day = (end - start_s) / DAY_S
             if kind == "cleaning":
-                self.log.append(Logged(begin + FLUSH_AFTER_S, "cleaning_start", "all stages"))
-                self.log.append(Logged(end, "cleaning_end", "all stages"))
-                self.cleanings.append(Cleaning((end - start_s) / DAY_S, restores))
+                detail = f"all stages{', ' + event.chemistry if event.chemistry else ''}"
+                self.log.append(Logged(begin + FLUSH_AFTER_S, "cleaning_start", detail))
+                self.log.append(Logged(end, "cleaning_end", detail))
+                restores = event.restores * DIMINISHES ** len(self.cleanings)
+                self.cleanings.append(Cleaning(day, restores, event.chemistry))
+            elif kind in REPLACEMENTS:
+                self.log.append(Logged(end, REPLACEMENTS[kind], _place(event)))
+                self.renewals += [
+                    Renewal(day, stage, event.vessel, event.element, kind == "replace_seals")
+                    for stage in range(1, len(scenario.plant.stages) + 1)
+                    if event.stage in (None, stage)
+                ]
         self._times = np.array(times)
         self._modes = np.array(modes)
         self._set_times, self._permeate, self._recovery = self._setpoints(scenario, seed)
 
-    def _pauses(self, scenario: Scenario, seed: int) -> list[tuple[float, float, str, float]]:
+    def _pauses(self, scenario: Scenario, seed: int) -> list[tuple[float, float, Event | None]]:
+        """Begin, end and planned event of every standstill; None for one that nobody planned."""
         run = scenario.operation
-        pauses = [
+        pauses: list[tuple[float, float, Event | None]] = [
             (
                 self._start_s + event.at_day * DAY_S,
                 self._start_s + event.at_day * DAY_S + max(event.hours * 3600.0, FLUSH_AFTER_S),
-                event.kind,
-                event.restores,
+                event,
             )
             for event in scenario.events
-            if event.kind in ("stop", "cleaning")
+            if event.kind in ("stop", "cleaning", *REPLACEMENTS)
         ]
         if run.stop_every_days > 0.0:
             count = int(HORIZON_DAYS / run.stop_every_days)
@@ -92,8 +118,8 @@ class Timeline:
             )
             for day, length in zip(when.tolist(), hours.tolist(), strict=True):
                 begin = self._start_s + day * DAY_S
-                pauses.append((begin, begin + FLUSH_AFTER_S + length * 3600.0, "stop", 0.0))
-        return sorted(pauses)
+                pauses.append((begin, begin + FLUSH_AFTER_S + length * 3600.0, None))
+        return sorted(pauses, key=lambda pause: pause[:2])
 
     def _setpoints(self, scenario: Scenario, seed: int) -> tuple[Floats, Floats, Floats]:
         run = scenario.operation

@@ -27,6 +27,10 @@ FLUSH_BAR = (3.0, 2.2, 2.1, 1.5)  # inlet and outlet of each stage at the flush 
 CLEANING_FEED_PART = 0.45
 STANDING_BAR = 0.3
 START_UP_DECAY_S = 300.0
+PRESERVATIVE, PRESERVATIVE_HOURS = (
+    4.0,
+    1.5,
+)  # new elements are rinsed for one or two hours; common practice
 
 
 def _ends(fault: Fault) -> tuple[tuple[str, Fault], ...]:
@@ -132,13 +136,14 @@ class Plant:
             self._frozen[place] = float(self._sensed(onset)[row, 0])
         return self._frozen[place]
 
-    def _as_built(self, number: int) -> StageState:
+    def _as_built(self, number: int, batch: str = "built") -> StageState:
+        """The elements of a stage as they left their makers; each batch is drawn anew."""
         spec, shape = self.scenario.plant, self.shapes[number - 1]
         size = (shape.elements, 1, shape.vessels)
         count = np.arange(shape.elements * shape.vessels)
 
         def scatter(name: str, spread: float) -> Floats:
-            drawn = np.clip(gauss(key(self.seed, "built", number, name), count), -2.5, 2.5)
+            drawn = np.clip(gauss(key(self.seed, batch, number, name), count), -2.5, 2.5)
             return np.exp(spread * drawn).reshape(size)
 
         return StageState(
@@ -155,6 +160,18 @@ class Plant:
         built, ageing = self._new[number - 1], self.scenario.ageing
         day = (times_s - self.start_s) / DAY_S
         years = (day / 365.25)[None, :, None]
+        for index, renewal in enumerate(self.timeline.renewals):
+            if renewal.stage != number or renewal.seals or not np.any(day >= renewal.day):
+                continue
+            fresh = self._as_built(number, f"renewal {index}")
+            new = renewal.places(self.shapes[number - 1]) & (day >= renewal.day)[None, :, None]
+            years = np.where(new, ((day - renewal.day) / 365.25)[None, :, None], years)
+            built = replace(
+                built,
+                water=np.where(new, fresh.water, built.water),
+                salt=np.where(new, fresh.salt, built.salt),
+                friction=np.where(new, fresh.friction, built.friction),
+            )
         aged = StageState(
             water=built.water * np.exp(np.log1p(ageing.water_percent_year / 100.0) * years),
             salt=built.salt * np.exp(np.log1p(ageing.salt_percent_year / 100.0) * years),
@@ -174,6 +191,7 @@ class Plant:
             day,
             vessel_permeate,
             self.timeline.cleanings,
+            self.timeline.renewals,
         )
 
     def inlet_m3h(self, permeate_m3h: Floats, recovery: Floats) -> Floats:
@@ -223,6 +241,19 @@ class Plant:
             self._start,
         )
 
+    def _preservative(self, times_s: Floats) -> Floats:
+        """Salt that new elements bring into the permeate, over that of the membranes; rinsed out within hours."""
+        extra = np.zeros_like(times_s)
+        area = sum(s.vessels * s.elements for s in self.shapes)
+        for renewal in self.timeline.renewals:
+            if renewal.seals:
+                continue
+            share = renewal.places(self.shapes[renewal.stage - 1]).sum() / area
+            hours = (times_s - self.start_s - renewal.day * DAY_S) / 3600.0
+            rinse = PRESERVATIVE * share * np.exp(-np.maximum(hours, 0.0) / PRESERVATIVE_HOURS)
+            extra = extra + np.where(hours >= 0.0, rinse, 0.0)
+        return extra
+
     def truth(self, times_s: Floats) -> dict[str, Floats]:
         """The noiseless value of every signal at each time."""
         times_s = np.atleast_1d(np.asarray(times_s, dtype=float))
@@ -252,7 +283,7 @@ class Plant:
                 temperature_c=self.feed.temperature_c(times_s[moving]),
                 salt_mg_l=self.feed.salt_mg_l(times_s[moving]),
             )
-            self._fill(out, moving, result, feed[moving], mode, since)
+            self._fill(out, moving, result, feed[moving], mode, since, times_s[moving])
         return out
 
     def _standing(self, times_s: Floats, mode: Modes, feed: Floats) -> dict[str, Floats]:
@@ -311,6 +342,7 @@ class Plant:
         feed: Floats,
         mode: Modes,
         since: Floats,
+        times_s: Floats,
     ) -> None:
         """Write the solved train into the signals at the times when it moves."""
         temperature = out["feed_temperature"][moving]
@@ -318,6 +350,7 @@ class Plant:
         elapsed = np.where(running, since[moving] + 240.0, since[moving])
         # Salt that diffused through the membranes at rest is washed out after a start.
         old = 1.0 + 1.5 * np.exp(-np.maximum(elapsed, 0.0) / START_UP_DECAY_S)
+        old = old + self._preservative(times_s)
         last = result.stages[-1]
         values = {
             "feed_flow": feed,

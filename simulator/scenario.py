@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from simulator.faults import KINDS, TRANSMITTERS, Fault
+from simulator.faults import CHEMISTRIES, KINDS, TRANSMITTERS, Fault
 from simulator.growth import LAWS
 from simulator.vessels import StageShape
 
@@ -88,11 +88,14 @@ class Operation:
 
 @dataclass(frozen=True)
 class Event:
-    """A planned event: `stop` or `cleaning` for some hours, or `setpoint` or `source` from then on.
+    """A planned event: `stop`, `cleaning`, `replace_membranes`, `replace_element` or `replace_seals` for some
+    hours, or `setpoint` or `source` from then on.
 
     salt_mg_l, temperature_c : of another source of water, mixed in within an hour; `temperature_c` is added
         to that of the season. NaN leaves the one it is.
-    restores : part of the growth of cleanable faults that a cleaning removes. [-]
+    restores : part of the growth of cleanable faults that a cleaning removes; each later cleaning a
+        little less. [-] chemistry : ``acid``, ``alkaline``, or empty for both.
+    stage, vessel, element : what is replaced; all of them when not given.
     """
 
     kind: str
@@ -103,10 +106,21 @@ class Event:
     restores: float = 0.9
     salt_mg_l: float = math.nan
     temperature_c: float = math.nan
+    chemistry: str = ""
+    stage: int | None = None
+    vessel: int | None = None
+    element: int | None = None
     detail: str = ""
 
 
-EVENT_KINDS = ("stop", "cleaning", "setpoint", "source")
+REPLACEMENTS = {
+    "replace_membranes": "membranes_replaced",
+    "replace_element": "element_replaced",
+    "replace_seals": "seals_replaced",
+}
+"""Kinds of event that put something new in, and what the log calls them."""
+
+EVENT_KINDS = ("stop", "cleaning", "setpoint", "source", *REPLACEMENTS)
 
 
 @dataclass(frozen=True)
@@ -211,12 +225,7 @@ def parse(text: str, place: str, name: str) -> Scenario:
         problems.append(f'{place}: "days" is {days!r}; give a number above 0, at most 1100')
     if not problems:
         _check_faults([f for f in faults if f is not None], plant, place, problems)
-        for number, event in enumerate(events, 1):
-            if event.kind not in EVENT_KINDS:
-                problems.append(
-                    f"{place}: event {number}: kind {event.kind!r} is not known; "
-                    f"use one of {', '.join(EVENT_KINDS)}"
-                )
+        _check_events([e for e in events if e is not None], plant, place, problems)
     if problems:
         raise ScenarioError("\n".join(problems))
     return Scenario(
@@ -229,6 +238,47 @@ def parse(text: str, place: str, name: str) -> Scenario:
         events=tuple(events),
         **parts,
     )
+
+
+def _check_events(events: list[Event], plant: PlantSpec, place: str, problems: list[str]) -> None:
+    for number, event in enumerate(events, 1):
+        where = f"{place}: event {number}"
+        if event.kind not in EVENT_KINDS:
+            problems.append(
+                f"{where}: kind {event.kind!r} is not known; use one of {', '.join(EVENT_KINDS)}"
+            )
+            continue
+        if event.chemistry not in CHEMISTRIES:
+            problems.append(
+                f"{where}: chemistry {event.chemistry!r}; use acid or alkaline, or leave it out for both"
+            )
+        if (
+            event.kind == "source"
+            and math.isnan(event.salt_mg_l)
+            and math.isnan(event.temperature_c)
+        ):
+            problems.append(f"{where} (source): give salt_mg_l, temperature_c or both")
+        if event.kind == "replace_element" and None in (event.stage, event.vessel, event.element):
+            problems.append(f"{where} (replace_element): give stage, vessel and element")
+        if event.vessel is not None and event.stage is None:
+            problems.append(f"{where}: vessel {event.vessel} of which stage? give stage")
+            continue
+        if event.stage is None:
+            continue
+        if not 1 <= event.stage <= len(plant.stages):
+            problems.append(
+                f"{where}: stage {event.stage}; the train has stages 1 to {len(plant.stages)}"
+            )
+            continue
+        shape = plant.stages[event.stage - 1]
+        for what, value, most in (
+            ("vessel", event.vessel, shape.vessels),
+            ("element", event.element, shape.elements),
+        ):
+            if value is not None and not 1 <= value <= most:
+                problems.append(
+                    f"{where}: {what} {value}; stage {event.stage} has {what} 1 to {most}"
+                )
 
 
 def _check_faults(faults: list[Fault], plant: PlantSpec, place: str, problems: list[str]) -> None:
