@@ -31,6 +31,7 @@ EWMAS = st.builds(
 CHARTS = st.one_of(CUSUMS, EWMAS)
 
 
+@settings(max_examples=50)
 @given(CHARTS, MANY, st.integers(0, 6))
 def test_whole_series_are_samples_one_by_one(chart: Cusum | Ewma, x: np.ndarray, cut: int) -> None:
     """Whole series, series cut in two, each series alone, and single samples give identical numbers."""
@@ -162,6 +163,7 @@ def test_backwards_the_slope_changes_its_sign(y: np.ndarray) -> None:
     np.testing.assert_array_equal((turned.s, turned.z, turned.p), (-test.s, -test.z, test.p))
 
 
+@settings(max_examples=50)
 @given(GAPPY_SERIES, st.randoms(use_true_random=False))
 def test_gaps_and_order_do_not_matter(y: np.ndarray, random: object) -> None:
     """Gaps count as left out, whatever the order in which the values come; the interval holds the slope."""
@@ -184,6 +186,7 @@ def test_gaps_and_order_do_not_matter(y: np.ndarray, random: object) -> None:
     np.testing.assert_array_equal(y, kept)
 
 
+@settings(max_examples=30)
 @given(MANY)
 def test_many_series_are_each_alone(y: np.ndarray) -> None:
     """Leading dimensions are kept, and each series gives what it gives alone."""
