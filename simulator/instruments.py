@@ -108,10 +108,41 @@ def bit(signal: str) -> Instrument:
     return Instrument(signal, 0.0, 1.0, "", 0.0)
 
 
-def demo(stages: int = 2) -> tuple[Instrument, ...]:
-    """Instruments of the invented train, in the order of its plant file."""
+SETS = ("stages", "interstage", "train")
+"""How much a plant measures: everything of each stage; the pressures of each stage; the ends of the train."""
+
+
+def _range(value: float, *tops: float) -> float:
+    """The smallest usual range that leaves a third of room above a value, else the largest."""
+    return next((top for top in tops if top >= 1.35 * value), tops[-1])
+
+
+def fitted(
+    *,
+    stages: int,
+    feed_m3h: float,
+    permeate_m3h: float,
+    salt_mg_l: float,
+    concentrate_mg_l: float,
+    highest_bar: float,
+    measured: str = "stages",
+    bits: bool = True,
+) -> tuple[Instrument, ...]:
+    """Instruments of an invented train, with ranges for what it does, in the order of its plant file.
+
+    stages : number of stages. feed_m3h, permeate_m3h : usual flows of the train. salt_mg_l, concentrate_mg_l :
+    of feed and concentrate. highest_bar : what the pump can give. measured : one of `SETS`.
+    bits : whether running, cleaning and flushing are told.
+    """
+    if measured not in SETS:
+        raise ValueError(f"measured must be one of {', '.join(SETS)}, got {measured!r}")
+    flows = (10.0, 20.0, 40.0, 60.0, 80.0, 100.0, 120.0, 160.0, 250.0, 400.0, 800.0)
+    salty = (5000.0, 10000.0, 50000.0, 100000.0)
+    bar = _range(highest_bar / 1.35, 16.0, 25.0, 40.0, 60.0, 100.0)
+    passed = 500.0 if salt_mg_l < 6000.0 else 2000.0
+    concentrate = _range(1.6 * concentrate_mg_l, 50000.0, 100000.0)
     train = [
-        flow("feed_flow", 160.0),
+        flow("feed_flow", _range(feed_m3h, *flows)),
         Instrument(
             "feed_temperature",
             0.0,
@@ -123,7 +154,7 @@ def demo(stages: int = 2) -> tuple[Instrument, ...]:
             bias=0.1,
             resolution=0.01,
         ),
-        conductivity("feed_conductivity", 10000.0),
+        conductivity("feed_conductivity", _range(2.0 * salt_mg_l, *salty)),
         Instrument(
             "feed_ph", 0.0, 14.0, "pH", 0.7, white=0.01, wander=0.03, bias=0.05, resolution=0.01
         ),
@@ -141,23 +172,28 @@ def demo(stages: int = 2) -> tuple[Instrument, ...]:
             bias=0.002,
             resolution=0.001,
         ),
-        flow("permeate_flow", 120.0),
-        conductivity("permeate_conductivity", 500.0),
-        flow("concentrate_flow", 80.0),
-        conductivity("concentrate_conductivity", 50000.0, "mS/cm"),
-        bit("running"),
-        bit("cleaning"),
-        bit("flushing"),
+        flow("permeate_flow", _range(permeate_m3h, *flows)),
+        conductivity("permeate_conductivity", passed),
+        flow("concentrate_flow", _range(2.2 * (feed_m3h - permeate_m3h), *flows)),
+        conductivity("concentrate_conductivity", concentrate, "mS/cm"),
     ]
+    if bits:
+        train += [bit("running"), bit("cleaning"), bit("flushing")]
     for number in range(1, stages + 1):
         accuracy = 0.1 if number == 1 else 0.25
-        train += [
-            pressure(f"{number}/feed_pressure", 25.0, "bar" if number == 1 else "psi", accuracy),
-            pressure(f"{number}/concentrate_pressure", 25.0, "bar", accuracy),
-            flow(f"{number}/permeate_flow", 100.0 if number == 1 else 40.0),
-            conductivity(f"{number}/permeate_conductivity", 500.0),
-            pressure(f"{number}/permeate_pressure", 4.0),
-        ]
+        if measured != "train" or number == 1:
+            train.append(
+                pressure(f"{number}/feed_pressure", bar, "bar" if number == 1 else "psi", accuracy)
+            )
+        if measured != "train" or number == stages:
+            train.append(pressure(f"{number}/concentrate_pressure", bar, "bar", accuracy))
+        if measured == "stages":
+            share = 0.9 if number == 1 else 0.35
+            train += [
+                flow(f"{number}/permeate_flow", _range(share * permeate_m3h, *flows)),
+                conductivity(f"{number}/permeate_conductivity", passed),
+                pressure(f"{number}/permeate_pressure", 4.0),
+            ]
     return tuple(train)
 
 

@@ -11,7 +11,7 @@ from simulator import faults as fault_kinds
 from simulator.faults import Fault
 from simulator.feed import FeedWater
 from simulator.hydraulics import Demand, Start, TrainResult, solve
-from simulator.instruments import Transmitters, demo
+from simulator.instruments import Instrument, Transmitters, fitted
 from simulator.noise import gauss, key, wander
 from simulator.operation import DAY_S, Mode, Modes, Timeline
 from simulator.scenario import DEFAULT_START, Scenario, load
@@ -41,6 +41,22 @@ def _ends(fault: Fault) -> tuple[tuple[str, Fault], ...]:
     return ((fault.tag, fault), (fault.other, back))
 
 
+def _instruments(scenario: Scenario) -> tuple[Instrument, ...]:
+    """What the train of a scenario measures."""
+    spec, run, salt = scenario.plant, scenario.operation, scenario.feed.salt_mg_l
+    feed = run.permeate_m3h / run.recovery * (1.0 + spec.recirculated)
+    return fitted(
+        stages=len(spec.stages),
+        feed_m3h=feed,
+        permeate_m3h=run.permeate_m3h,
+        salt_mg_l=salt,
+        concentrate_mg_l=salt / (1.0 - run.recovery),
+        highest_bar=spec.highest_feed_bar,
+        measured=spec.instruments,
+        bits=spec.bits == "yes",
+    )
+
+
 class Plant:
     """One train of a scenario; everything it shows depends only on scenario, seed and time."""
 
@@ -52,7 +68,7 @@ class Plant:
         self.start_s = start.timestamp()
         self.now_s = self.start_s
         self.shapes = self.scenario.plant.stages
-        self.instruments = demo(len(self.shapes))
+        self.instruments = _instruments(self.scenario)
         self.timeline = Timeline(self.scenario, seed, self.start_s)
         self.feed = FeedWater(self.scenario.feed, seed, self.start_s, self.scenario.events)
         self._transmitters = Transmitters(self.instruments, seed)

@@ -14,6 +14,7 @@ from typing import Any
 
 from simulator.faults import CHEMISTRIES, KINDS, TRANSMITTERS, Fault
 from simulator.growth import LAWS
+from simulator.instruments import SETS
 from simulator.vessels import StageShape
 
 FOLDER = Path(__file__).parent / "scenarios"
@@ -48,6 +49,8 @@ class PlantSpec:
     interstage_bar: float = 0.1
     booster_bar: float = 0.0
     recirculated: float = 0.0
+    instruments: str = "stages"
+    bits: str = "yes"
     highest_feed_bar: float = 24.0
 
 
@@ -225,6 +228,12 @@ def parse(text: str, place: str, name: str) -> Scenario:
         problems.append(f'{place}: "days" is {days!r}; give a number above 0, at most 1100')
     if not problems:
         _check_faults([f for f in faults if f is not None], plant, place, problems)
+        if plant is not None and plant.instruments not in SETS:
+            problems.append(
+                f"{place}: plant: instruments {plant.instruments!r}; use one of {', '.join(SETS)}"
+            )
+        if plant is not None and plant.bits not in ("yes", "no"):
+            problems.append(f'{place}: plant: bits {plant.bits!r}; write "yes" or "no"')
         _check_events([e for e in events if e is not None], plant, place, problems)
     if problems:
         raise ScenarioError("\n".join(problems))
