@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.fits import Array, polynomial, within
-from rules.temperature import KELVIN
+from rules.fits import KELVIN, Array, in_blocks, polynomial, within
 from rules.train import Water
 
 VALID_C = (0.0, 50.0)
@@ -48,24 +47,27 @@ _KG_PER_L: Final = (
     0.009058848211705932,
     -0.0007769793442106305,
 )
-# ln(π / (S·T_K)) of seawater in r = sqrt(S/100) and x = (T − 25)/25: (power of r, power of x, value).
+# ln(π / (S·T_K)) of seawater: rows by power of x = (T − 25)/25 from 0, columns by power of
+# r = sqrt(S/100) from 0.
 _SEAWATER_PI: Final = (
-    (0, 0, -5.93705434963462),
-    (1, 0, -0.6948891968831067),
-    (2, 0, 1.7317103544745251),
-    (3, 0, -1.7423320791415688),
-    (4, 0, 0.7433180244855476),
-    (5, 0, 0.2335094857245824),
-    (6, 0, -0.1875414684610819),
-    (0, 1, -0.007241960699501966),
-    (1, 1, -0.04003991861987883),
-    (2, 1, 0.14423161745605398),
-    (3, 1, -0.13273800742699485),
-    (4, 1, 0.04275909734621482),
-    (0, 2, -0.0019475523198566012),
-    (1, 2, -0.009564215042508073),
-    (2, 2, -0.0018381132107108422),
-    (0, 3, 0.002877958588502534),
+    (
+        -5.93705434963462,
+        -0.6948891968831067,
+        1.7317103544745251,
+        -1.7423320791415688,
+        0.7433180244855476,
+        0.2335094857245824,
+        -0.1875414684610819,
+    ),
+    (
+        -0.007241960699501966,
+        -0.04003991861987883,
+        0.14423161745605398,
+        -0.13273800742699485,
+        0.04275909734621482,
+    ),
+    (-0.0019475523198566012, -0.009564215042508073, -0.0018381132107108422),
+    (0.002877958588502534,),
 )
 
 
@@ -73,6 +75,7 @@ def _x(temperature_c: ArrayLike) -> Array:
     return np.asarray((within(temperature_c, *VALID_C) - 25.0) / 25.0)
 
 
+@in_blocks(1)
 def density_kg_m3(temperature_c: ArrayLike) -> Array:
     """Density of pure water at atmospheric pressure. NaN outside `VALID_C`. [kg/m3]
 
@@ -81,6 +84,7 @@ def density_kg_m3(temperature_c: ArrayLike) -> Array:
     return polynomial(_x(temperature_c), _DENSITY)
 
 
+@in_blocks(1)
 def viscosity_mpa_s(temperature_c: ArrayLike) -> Array:
     """Viscosity of pure water at atmospheric pressure. NaN outside `VALID_C`. [mPa·s]
 
@@ -89,6 +93,7 @@ def viscosity_mpa_s(temperature_c: ArrayLike) -> Array:
     return np.asarray(np.exp(polynomial(_x(temperature_c), _LN_VISCOSITY)))
 
 
+@in_blocks(2)
 def seawater_viscosity_mpa_s(temperature_c: ArrayLike, salinity_g_kg: ArrayLike) -> Array:
     """Viscosity of seawater, pure water times 1 + A S + B S². Broadcasts; NaN outside validity. [mPa·s]
 
@@ -101,6 +106,7 @@ def seawater_viscosity_mpa_s(temperature_c: ArrayLike, salinity_g_kg: ArrayLike)
     return np.asarray(viscosity_mpa_s(t) * (1.0 + a * s + b * s * s))
 
 
+@in_blocks(2)
 def seawater_density_kg_m3(temperature_c: ArrayLike, salinity_g_kg: ArrayLike) -> Array:
     """Density of seawater at atmospheric pressure. Broadcasts; NaN outside validity. [kg/m3]
 
@@ -119,6 +125,7 @@ def seawater_density_kg_m3(temperature_c: ArrayLike, salinity_g_kg: ArrayLike) -
     return np.asarray(density_kg_m3(temperature_c) + slope * s)
 
 
+@in_blocks(1)
 def seawater_salinity_g_kg(concentration_mg_l: ArrayLike) -> Array:
     """Absolute Salinity of seawater from its concentration at 25 °C. [g/kg]
 
@@ -128,6 +135,7 @@ def seawater_salinity_g_kg(concentration_mg_l: ArrayLike) -> Array:
     return np.asarray(y * 100.0 * polynomial(y, _KG_PER_L))
 
 
+@in_blocks(2)
 def nacl_osmotic_pressure_bar(concentration_mg_l: ArrayLike, temperature_c: ArrayLike) -> Array:
     """Osmotic pressure of sodium chloride in water.
 
@@ -156,6 +164,7 @@ def nacl_osmotic_pressure_bar(concentration_mg_l: ArrayLike, temperature_c: Arra
     return np.asarray(phi * m * (2e-5 * GAS_CONSTANT) * (t + KELVIN) * rho_w)
 
 
+@in_blocks(2)
 def d4516_osmotic_pressure_bar(concentration_mg_l: ArrayLike, temperature_c: ArrayLike) -> Array:
     """Osmotic pressure of sodium chloride by the correlation of ASTM D4516, for conformity. [bar]
 
@@ -167,6 +176,7 @@ def d4516_osmotic_pressure_bar(concentration_mg_l: ArrayLike, temperature_c: Arr
     return np.asarray(0.002654 * c * t_k / (1000.0 - c / 1000.0))
 
 
+@in_blocks(2)
 def seawater_osmotic_pressure_bar(salinity_g_kg: ArrayLike, temperature_c: ArrayLike) -> Array:
     """Osmotic pressure of seawater against pure water.
 
@@ -178,18 +188,15 @@ def seawater_osmotic_pressure_bar(salinity_g_kg: ArrayLike, temperature_c: Array
     """
     s = within(salinity_g_kg, *VALID_SALINITY_G_KG)
     x = _x(temperature_c)
-    r = np.sqrt(s / 100.0)
-    r, x = np.broadcast_arrays(r, x)
-    ln_pi = np.zeros(r.shape)
-    for power in range(3, -1, -1):
-        terms = [0.0] * 7
-        for i, j, value in _SEAWATER_PI:
-            if j == power:
-                terms[i] = value
-        ln_pi = ln_pi * x + polynomial(np.asarray(r), tuple(terms))
-    return np.asarray(np.exp(ln_pi) * s * (within(temperature_c, *VALID_C) + KELVIN))
+    r = np.asarray(np.sqrt(s / 100.0))
+    ln_pi = _SEAWATER_PI[3][0] * x
+    for row in _SEAWATER_PI[2:0:-1]:
+        ln_pi = (ln_pi + polynomial(r, row)) * x
+    ln_pi = ln_pi + polynomial(r, _SEAWATER_PI[0])
+    return np.asarray(np.exp(ln_pi) * s * (25.0 * x + (25.0 + KELVIN)))
 
 
+@in_blocks(2)
 def osmotic_pressure_bar(
     concentration_mg_l: ArrayLike, temperature_c: ArrayLike, water: Water
 ) -> Array:
@@ -201,6 +208,7 @@ def osmotic_pressure_bar(
     return nacl_osmotic_pressure_bar(concentration_mg_l, temperature_c)
 
 
+@in_blocks(2)
 def feed_brine_average(feed: ArrayLike, recovery: ArrayLike) -> Array:
     """Average concentration on the feed side by the log mean, C_f ln(1/(1−Y))/Y. Broadcasts.
 
@@ -214,6 +222,7 @@ def feed_brine_average(feed: ArrayLike, recovery: ArrayLike) -> Array:
     return np.asarray(c * -np.log1p(-y) / y)
 
 
+@in_blocks(3)
 def feed_brine_average_exact(feed: ArrayLike, recovery: ArrayLike, rejection: ArrayLike) -> Array:
     """Average over permeate produced for a constant local rejection R, C_f [1−(1−Y)^(1−R)]/[(1−R)Y].
 
