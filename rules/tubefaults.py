@@ -45,18 +45,18 @@ PAIR_SIZES: Final = (0.2, 0.6, 1.8, 5.4)
 PAIR_PRIOR: Final = (0.35, 0.35, 0.2, 0.1)
 PAIR_ALONG: Final = 0.5
 
-DECAYS: Final = (0.7, 1.2, 2.0, 3.5)
+DECAYS: Final = (1.0, 1.7, 3.0)
 """Length over which damage from one end dies away. [elements]"""
-RISES: Final = (0.4, 0.8, 1.6, 3.2, 6.4)
+RISES: Final = (0.5, 1.0, 2.0, 4.0)
 """How far the salt of the end element has risen, relative. [-]"""
-FLOW_TURNS: Final = (-0.35, 0.0, 0.12)
+FLOW_TURNS: Final = (-0.35, 0.1)
 """Change of its flow for each doubling of its salt; scale takes flow, oxidation gives it. [-]"""
 
 PRIOR: Final = {
-    "sound": 0.50,
-    "joint": 0.24,
-    "element": 0.14,
-    "two": 0.02,
+    "sound": 0.34,
+    "joint": 0.26,
+    "element": 0.22,
+    "two": 0.08,
     "lead": 0.05,
     "tail": 0.05,
 }
