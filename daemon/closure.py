@@ -16,6 +16,8 @@ class Meter:
     """One meter that balances test: what it reads, and what the balances make of it.
 
     unit : m3/h, or mg/L for what a conductivity stands for. Uncertainties are standard uncertainties.
+    reconciled : by the meters that are not accused; NaN when these do not give it.
+    accused : whether the verdict names it, alone or with others.
     """
 
     signal: str
@@ -24,6 +26,7 @@ class Meter:
     measured_uncertainty: float
     reconciled: float
     uncertainty: float
+    accused: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,11 @@ def closure(
     if not int(found.dof) or not np.isfinite(found.statistic):
         return None
     verdict = result.verdict()
+    # A wrong meter pulls the others along: what is offered as reconciled does without all that it may be.
+    accused = {i for suspect in verdict.suspects for i in suspect.group + suspect.rivals}
+    sound = network.reconcile(values, without=accused).found if accused else found
+    both = np.where(np.isfinite(sound.reconciled), sound.reconciled, sound.estimate)
+    spread = np.where(np.isfinite(sound.reconciled), sound.uncertainty, sound.estimate_uncertainty)
     return Closure(
         meters=tuple(
             Meter(
@@ -59,8 +67,9 @@ def closure(
                 unit=_unit(network, i),
                 measured=float(found.measured[i]),
                 measured_uncertainty=float(found.sigma[i]),
-                reconciled=float(found.reconciled[i]),
-                uncertainty=float(found.uncertainty[i]),
+                reconciled=float(both[i]),
+                uncertainty=float(spread[i]),
+                accused=i in accused,
             )
             for i in np.flatnonzero(found.redundant).tolist()
         ),

@@ -11,6 +11,7 @@ the meters agree *as they read*, within their stated accuracy, without any basel
 whenever someone argues about a number. An error as old as the baseline shows here only.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,16 +121,18 @@ class Network:
                 sigma[..., j + len(self.streams)] = np.hypot(slope * error, LAW * here)
         return amount, sigma
 
-    def reconcile(self, values: ArrayLike) -> Result:
+    def reconcile(self, values: ArrayLike, *, without: Collection[int] = ()) -> Result:
         """Reconciled flows and concentrations of medians, digests or minutes of the signals.
 
         values : (..., n_signals) in SI, columns in the order of `train.signals`. A signal that is NaN is not
             measured in that row: its balances are combined without it. Flows that are not above zero
             and concentrations that no law gives count as not measured.
+        without : variables whose meters are not believed; they are estimated where the others allow.
         """
         amount, sigma = self.amounts(values)
         with np.errstate(invalid="ignore"):
             amount = np.where(amount > 0.0, amount, np.nan)
+        amount[..., list(without)] = np.nan
         n = len(self.streams)
         found = reconcile.bilinear(
             self.incidence, amount[..., :n], sigma[..., :n], amount[..., n:], sigma[..., n:]

@@ -69,11 +69,20 @@ def _plain(one: TrainCheck) -> dict[str, Any]:
         ],
         "devices_without_answer": dict(one.dead),
         "balances": {n: b if math.isfinite(b) else None for n, b in one.balances.items()},
-        "closure": None if one.closure is None else asdict(one.closure),
+        "closure": _closure(one),
         "normalized": list(one.sections),
         "remarks": list(one.remarks),
         "sound": one.sound,
     }
+
+
+def _closure(one: TrainCheck) -> dict[str, Any] | None:
+    if one.closure is None:
+        return None
+    found = asdict(one.closure)
+    for meter in found["meters"]:
+        meter |= {k: None for k, v in meter.items() if isinstance(v, float) and math.isnan(v)}
+    return found
 
 
 def show(console: Console, one: TrainCheck) -> None:

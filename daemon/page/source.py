@@ -127,6 +127,28 @@ class Source:
             fresh=tuple(e.t for e in self._record.events(train.id) if e.event in NEW_BASELINE),
         )
 
+    def signals(self, train: TrainConfig, within_s: float) -> tuple[Floats, Floats]:
+        """Starts of the digests within `within_s` of the newest one, rising, and their signals.
+
+        returns : (n,) [s] and (n, n_signals) in SI units; NaN where a digest does not know a signal.
+        """
+        with (
+            sqlite.plain_errors(self._record.path),
+            closing(sqlite.open_reader(self._record.path)) as reader,
+        ):
+            rows = reader.execute(
+                "SELECT start, json_extract(body, '$.signals') FROM digest WHERE train = ?"
+                " AND start > (SELECT max(start) FROM digest WHERE train = ?) - ? ORDER BY start",
+                (train.id, train.id, within_s),
+            ).fetchall()
+        known = [json.loads(body) for _, body in rows]
+        columns = train.model.signals
+        values = [[found.get(name, np.nan) for name in columns] for found in known]
+        return (
+            np.array([float(start) for start, _ in rows]),
+            np.array(values, dtype=np.float64).reshape(len(rows), len(columns)),
+        )
+
     def learned(self, train: TrainConfig) -> tuple[Learned, ...]:
         """What is known of the train's own constants beside the textbook's."""
         return tuple(Learned(**body) for body in self._record.learned(train.id))

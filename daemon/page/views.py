@@ -9,6 +9,7 @@ import numpy as np
 
 from daemon import words
 from daemon.page import learned, trends
+from daemon.page.balances import BalancesView, balances
 from daemon.page.noticeview import NoticeView, notice_views
 from daemon.page.source import Latest, Source, TrainHistory
 from daemon.page.times import SiteTime, ago, iso
@@ -123,6 +124,7 @@ class ReadingView:
 class TrainPage:
     """Everything on a train's page except the charts; `trend_key` changes when these would.
 
+    balances : whether the meters agree; None when no balance can be tested.
     learned : what is known of the train's own constants. notes : what cannot be normalized, or is assumed.
     """
 
@@ -133,6 +135,7 @@ class TrainPage:
     zone: str
     train: TrainView
     trend_key: str
+    balances: BalancesView | None
     baseline: str
     learned: tuple[str, ...]
     notes: tuple[str, ...]
@@ -223,6 +226,7 @@ def train_page(plant: Plant, source: Source, train_id: str, now: float) -> Train
         zone=plant.site.timezone,
         train=_train_view(train, source, time),
         trend_key=_trend_key(train, source, past),
+        balances=balances(train, source, time),
         baseline=_baseline_text(train, past, time),
         learned=learned.sentences(source.learned(train)),
         notes=_notes(train),
