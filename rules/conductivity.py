@@ -16,6 +16,8 @@ from rules.water import viscosity_mpa_s
 
 VALID_C = (0.0, 50.0)
 """Water temperatures of the laws. [°C]"""
+VALID_READING_US_CM = (0.0, 1e9)
+"""What can be a reading at all, for laws that only scale one. [µS/cm]"""
 VALID_US_CM = (1.0, 90_000.0)
 """Conductivities at 25 °C of the laws; below 1 µS/cm water's own ions begin to count. [µS/cm]"""
 
@@ -50,7 +52,7 @@ _SEAWATER: Final = (
 # NaCl: minus the limiting ionic conductivities of Robinson and Stokes, appendix 6.2 (from memory);
 # that its concentration moves the ratio as that of sea salt does is our assumption. Below 10 mS/cm it
 # matters by under 1 %, and the KCl standards agree with it within 0.15 %. Near 1 mol/kg they ask for
-# up to 1.7 % more (at 50 °C), the ionic model of McCleskey and others (2012) for 0.6 % less: ours lies
+# up to 1.7 % more (at 50 °C), the ionic model of McCleskey and others (2012) for 0.9 % less: ours lies
 # between the two. Seawater: PSS-78 at zero pressure, within 0.025 % for SP 2 to 42, 0.12 % outside.
 _NACL_T: Final = (
     -0.520704449976891,
@@ -247,9 +249,11 @@ def displayed_to_actual(
 ) -> Array:
     """Undo a transmitter's compensation: from the reading to the conductivity at temperature. [µS/cm]
 
-    conductivity_us_cm, temperature_c : broadcast together. [µS/cm, °C] NaN outside `VALID_C`.
+    conductivity_us_cm, temperature_c : broadcast together. [µS/cm, °C]
+    returns : NaN outside `VALID_C` and `VALID_READING_US_CM`, and where a linear coefficient has no
+        conductivity left (below 0 °C for 4 %/K).
     """
-    k = np.asarray(conductivity_us_cm, dtype=np.float64)
+    k = within(conductivity_us_cm, *VALID_READING_US_CM)
     return np.asarray(k * _display_ratio(temperature_c, compensation))
 
 
@@ -261,7 +265,7 @@ def actual_to_displayed(
 
     The inverse of `displayed_to_actual`.
     """
-    k = np.asarray(conductivity_us_cm, dtype=np.float64)
+    k = within(conductivity_us_cm, *VALID_READING_US_CM)
     return np.asarray(k / _display_ratio(temperature_c, compensation))
 
 
@@ -299,7 +303,7 @@ def displayed_us_cm(
     returns : [µS/cm as displayed] NaN outside the validity of the laws.
     """
     if water.factor is not None:
-        k25 = settled(np.asarray(concentration_mg_l, dtype=np.float64) / water.factor, *VALID_US_CM)
+        k25 = settled(within(concentration_mg_l, 1e-3, 1e6) / water.factor, *VALID_US_CM)
         actual = np.asarray(k25 * natural_ratio(temperature_c))
     elif water.kind == "seawater":
         k25 = seawater_conductivity_us_cm(concentration_mg_l)
