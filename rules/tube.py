@@ -55,9 +55,7 @@ class Tube:
                 f"dead_mm must lie between 0 and half of the element, got {self.dead_mm!r}"
             )
         if not self.adapter_length_mm >= 0.0:
-            raise ValueError(
-                f"adapter_length_mm must be 0 or more, got {self.adapter_length_mm!r}"
-            )
+            raise ValueError(f"adapter_length_mm must be 0 or more, got {self.adapter_length_mm!r}")
         if self.port not in ("concentrate", "feed", "both"):
             raise ValueError(f"port must be concentrate, feed or both, got {self.port!r}")
         if self.measured_from not in (None, "concentrate", "feed"):
@@ -70,7 +68,9 @@ class Tube:
             )
 
     @classmethod
-    def of(cls, stage: Stage, measured_from: Literal["concentrate", "feed"] | None = None) -> "Tube":
+    def of(
+        cls, stage: Stage, measured_from: Literal["concentrate", "feed"] | None = None
+    ) -> "Tube":
         """The tube of the vessels of a stage."""
         return cls(
             stage.elements_per_vessel,
@@ -142,7 +142,7 @@ def positions(tube: Tube, *, half_steps: bool = False) -> tuple[Position, ...]:
             found.append((-outside, "in the feed-end adapter"))
         if tube.port != "feed":
             found.append((tube.elements + outside, "in the concentrate-end adapter"))
-    lines = [Position(float(tube.distance_mm(x)), x, place) for x, place in found]
+    lines = [Position(round(float(tube.distance_mm(x)), 6), x, place) for x, place in found]
     return tuple(sorted(lines, key=lambda p: -p.distance_mm))
 
 
