@@ -11,7 +11,6 @@ from asyncua import ua
 from drivers.link import Backoff
 from drivers.opcua import Opcua, node_id, severity, to_reading
 from drivers.protocol import Device, LinkDown, OpcuaAddress, Point, Quality
-from tests.reference.tables import rows
 from tests.server.processes import Server, free_port, node_command
 
 PATIENT_S = 10.0
@@ -298,14 +297,6 @@ async def test_a_port_that_speaks_no_opc_ua_is_a_dead_link(answer):
         await driver.close()
         server.close()
         await server.wait_closed()
-
-
-# OPC UA Part 4, StatusCode: the table names its source in its head.
-@pytest.mark.parametrize("row", rows("opcua_status_codes.csv"), ids=lambda row: row["name"])
-def test_severity_is_in_the_top_two_bits(row):
-    """Each listed code has its class, whatever flags its low bits carry."""
-    expected = {"good": Quality.GOOD, "uncertain": Quality.UNCERTAIN, "bad": Quality.BAD}
-    assert severity(int(row["code"], 16)) is expected[row["class"]]
 
 
 def test_the_reserved_severity_is_bad():

@@ -1,4 +1,4 @@
-"""Units at the edge against published conversions, and each role against its own kinds."""
+"""Units at the edge (published conversions: tests/reference/check_units.py), and each role against its own kinds."""
 
 import math
 
@@ -8,42 +8,6 @@ from hypothesis import strategies as st
 
 from daemon.plantfile import units
 from rules.train import STAGE_ROLES, TRAIN_ROLES, VESSEL_ROLES
-from tests.reference.tables import rows
-
-# Source: SI definitions (NIST SP 811), tests/reference/unit_conversions.csv, tolerance 1e-7 relative.
-TABLE = {row["conversion"]: row for row in rows("unit_conversions.csv")}
-LITRE_PER_GALLON_DAY = float(TABLE["US_gpd_to_m3d"]["output"])  # m3/d of one US gallon a day
-
-
-def _row(name: str) -> tuple[float, float]:
-    return float(TABLE[name]["input"]), float(TABLE[name]["output"])
-
-
-@pytest.mark.parametrize(
-    ("conversion", "unit"),
-    [
-        ("psi_to_bar", "psi"),
-        ("degF50_to_degC", "°F"),
-        ("degF104_to_degC", "degF"),
-    ],
-)
-def test_a_unit_agrees_with_its_definition(conversion: str, unit: str) -> None:
-    """Source: NIST SP 811 by unit_conversions.csv."""
-    given_value, expected = _row(conversion)
-    value = given_value if unit == "psi" else float(conversion.split("_")[0].removeprefix("degF"))
-    assert units.unit(unit).to_si(value) == pytest.approx(expected, rel=1e-7)
-
-
-def test_kpa_of_a_psi() -> None:
-    """Source: NIST SP 811 by unit_conversions.csv: 1 psi in bar is 6.894757 kPa in bar."""
-    one, kpa = _row("psi_to_kPa")
-    assert units.unit("psi").to_si(one) == pytest.approx(units.unit("kPa").to_si(kpa), rel=1e-7)
-
-
-def test_gallons_per_minute_are_us_gallons() -> None:
-    """Source: NIST SP 811 by unit_conversions.csv: 1440 gallons a day are one a minute."""
-    expected_m3h = 1440.0 * LITRE_PER_GALLON_DAY / 24.0
-    assert units.unit("gpm").to_si(1.0) == pytest.approx(expected_m3h, rel=1e-7)
 
 
 @pytest.mark.parametrize(
