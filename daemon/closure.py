@@ -1,6 +1,6 @@
 """Whether the meters of a train agree, for people: rows of raw and reconciled values, and the verdict in words."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,12 +33,13 @@ class Meter:
 class Closure:
     """The balances of one set of values.
 
-    meters : those whose reading the balances would give without them. balances : how many are tested.
+    meters : those whose reading the balances would give without them.
+    balances : those that are tested, by name, with the standard deviations that each is open by. [-]
     sentences : the verdict, what first; `detected` when it is that meters disagree.
     """
 
     meters: tuple[Meter, ...]
-    balances: int
+    balances: Mapping[str, float]
     detected: bool
     sentences: tuple[str, ...]
 
@@ -73,7 +74,7 @@ def closure(
             )
             for i in np.flatnonzero(found.redundant).tolist()
         ),
-        balances=int(found.dof),
+        balances=dict(result.balances()),
         detected=verdict.detected,
         sentences=_sentences(network, found, verdict, name),
     )

@@ -57,6 +57,19 @@ class Result:
     network: "Network"
     found: Reconciliation
 
+    def balances(self, index: tuple[int, ...] | int = ()) -> tuple[tuple[str, float], ...]:
+        """Balances that are left of one set of values, each with its |z|: ``water over stage 1 and stage 2``."""
+        one = self.found.row(index)
+        nodes = self.network.nodes
+        found = []
+        for k in np.flatnonzero(np.isfinite(one.balance_test)).tolist():
+            over = sorted({b % len(nodes) for b in np.flatnonzero(one.made_of[k]).tolist()})
+            kind = "water" if k < len(nodes) else "salt"
+            found.append(
+                (f"{kind} over {' and '.join(nodes[b] for b in over)}", float(one.balance_test[k]))
+            )
+        return tuple(found)
+
     def verdict(self, index: tuple[int, ...] | int = (), level: float = LEVEL) -> Verdict:
         """What the tests say of one set of values."""
         return suspects.judge(self.found.row(index), level, positive=True)
@@ -100,25 +113,25 @@ class Network:
         amount, sigma = np.full((2, *v.shape[:-1], 2 * len(self.streams)), np.nan)
         instruments = dict(zip(signals, self.train.instruments, strict=True))
         at = {name: v[..., j] for j, name in enumerate(signals)}
-        for j, stream in enumerate(self.streams):
-            if stream.flow is not None:
-                meter, value = instruments[stream.flow], at[stream.flow]
-                amount[..., j] = value
-                sigma[..., j] = np.hypot(meter.absolute, meter.relative * np.abs(value))
-            if stream.salt is not None and "feed_temperature" in at:
-                meter, value = instruments[stream.salt], at[stream.salt]
-                error = np.hypot(meter.absolute, meter.relative * np.abs(value))
-
-                def law(k: Array, compensation=meter.compensation) -> Array:  # type: ignore[no-untyped-def]
-                    return conductivity.concentration_mg_l(
-                        k, at["feed_temperature"], compensation, self.train.water
-                    )
-
-                here, step = law(value), 1e-4 * np.abs(value)
-                with np.errstate(invalid="ignore", divide="ignore"):
-                    slope = (law(value + step) - law(value - step)) / (2.0 * step)
-                amount[..., j + len(self.streams)] = here
-                sigma[..., j + len(self.streams)] = np.hypot(slope * error, LAW * here)
+        n = len(self.streams)
+        for j, name in enumerate(self.variables):
+            if name is None or (j >= n and "feed_temperature" not in at):
+                continue
+            meter, reading = instruments[name], at[name]
+            spread = np.hypot(meter.absolute, meter.relative * np.abs(reading))
+            if j < n:
+                amount[..., j], sigma[..., j] = reading, spread
+                continue
+            step = 1e-4 * np.abs(reading)
+            here, up, down = conductivity.concentration_mg_l(
+                np.stack([reading, reading + step, reading - step]),
+                at["feed_temperature"],
+                meter.compensation,
+                self.train.water,
+            )
+            with np.errstate(invalid="ignore", divide="ignore"):
+                slope = (up - down) / (2.0 * step)
+            amount[..., j], sigma[..., j] = here, np.hypot(slope * spread, LAW * here)
         return amount, sigma
 
     def reconcile(self, values: ArrayLike, *, without: Collection[int] = ()) -> Result:

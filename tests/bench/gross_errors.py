@@ -152,7 +152,7 @@ class Errors:
 class Rates:
     """Of faults of one size: shares of all of them; `by_meter` : meter -> (faults, detected, to its group, located).
 
-    grouped : the suspects and their rivals contain the meter, and are fewer than all meters.
+    grouped : the first suspects with their rivals contain the meter.
     wrong : one meter was named, and it was another.
     """
 
@@ -280,18 +280,25 @@ def main() -> None:
         print(f"{layout.title}: {layout.metered.sum()} meters, {int(typical.dof[0])} balances")
         rates = faults(layout, chosen.faults, level=chosen.level)
         print(f"{'':36} " + " ".join(f"{f'{r.size:g} sigma':>24}" for r in rates))
-        print(f"{'share of an error that shows':36} " + " detected/group/named of n" * 1)
+        print(f"{'':36} " + " ".join(f"{'detected/traced/named of':>24}" for _ in rates))
         shows = np.median(np.linalg.norm(typical.directions, axis=1), axis=0)
+        shows = shows * layout.own / layout.believed
+        needs = float(typical.test_critical(chosen.level)[0])
         for i in np.flatnonzero(layout.metered).tolist():
             name = layout.names[i]
             cells = []
             for r in rates:
                 n, found, among, named = r.by_meter[name]
                 cells.append(f"{f'{found}/{among}/{named} of {n}':>24}")
-            print(f"{name:30} {100 * shows[i]:3.0f} % " + " ".join(cells))
+            print(f"{name:27} from {needs / shows[i]:4.1f} " + " ".join(cells))
+        print(
+            f"from: sigma of which half is found; a test needs {needs:.1f}, and an error shows with"
+            f" only {100 * shows[shows > 0].min():.0f} to {100 * shows.max():.0f} % of its size,"
+            " because the other meters of the balance are no better than they are"
+        )
         for label, of in (
             ("detected", "detected"),
-            ("traced to a group with the meter", "grouped"),
+            ("traced to a group with it", "grouped"),
             ("named, alone", "located"),
             ("another named", "wrong"),
         ):
