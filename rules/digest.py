@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules import robust
-from rules.sections import Plan
+from rules.sections import Plan, SectionInputs
 
 Array = NDArray[np.float64]
 
@@ -94,8 +94,12 @@ def operating_names(plan: Plan) -> tuple[str, ...]:
 
 def operating_point(plan: Plan, values: Array) -> dict[str, float]:
     """What the normalization of each section rests on, at one row of signal values (n_signals,)."""
+    return _operating(plan.inputs(values[None]), 0)
+
+
+def _operating(inputs: Mapping[str, SectionInputs], row: int) -> dict[str, float]:
     point: dict[str, float] = {}
-    for name, section in plan.inputs(values).items():
+    for name, section in inputs.items():
         rows: dict[str, Array] = {
             "flux_lmh": section.flux_lmh,
             "ndp_bar": section.ndp_bar,
@@ -108,33 +112,8 @@ def operating_point(plan: Plan, values: Array) -> dict[str, float]:
             "pressure_drop_bar": section.feed_pressure_bar - section.concentrate_pressure_bar,
             "temperature_c": section.temperature_c,
         }
-        point |= {f"{name}/{k}": float(v) for k, v in rows.items() if np.isfinite(v)}
+        point |= {f"{name}/{k}": float(v[row]) for k, v in rows.items() if np.isfinite(v[row])}
     return point
-
-
-def _observe(plan: Plan, minutes: Array, middle: Array) -> tuple[Array, Array]:
-    """Observables of the minutes (n, n_observables), and their standard uncertainty at `middle`.
-
-    One pass through the plan serves both, because its cost hardly depends on the number of rows:
-    the minutes, and below them `middle` with one signal after the other moved up and down. To first
-    order, instruments independent: the same as `Plan.uncertainty` (a test compares the two).
-    """
-    instruments = plan.train.instruments
-    n = len(instruments)
-    step = 1e-5 * np.maximum(np.abs(middle), 1.0)
-    step[~np.isfinite(step)] = 0.0
-    moved = np.diag(step)
-    both = plan.observe(np.concatenate([minutes, middle + moved, middle - moved]))
-    observed, up, down = both[: -2 * n], both[-2 * n : -n], both[-n:]
-    absolute = np.array([i.absolute for i in instruments])
-    relative = np.array([i.relative for i in instruments])
-    sigma = np.hypot(absolute, relative * np.abs(middle))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = (up - down) * (sigma / (2.0 * step))[:, None]
-    # A signal that is missing moves only what needs it, and that is NaN by itself.
-    share[step == 0.0] = 0.0
-    total = np.sqrt((share**2).sum(axis=0))
-    return observed, np.asarray(total)
 
 
 def summarize(plan: Plan, start: float, minutes: Array, alive: Mapping[str, float]) -> Digest:
@@ -144,14 +123,16 @@ def summarize(plan: Plan, start: float, minutes: Array, alive: Mapping[str, floa
     """
     signals = plan.train.signals
     middle = robust.median(minutes)
-    observed, uncertainty = _observe(plan, minutes, middle)
+    # One pass for the minutes and, below them, their middle: its cost hardly depends on the rows.
+    found = plan.evaluate(np.concatenate([minutes, middle[None]]))
+    observed, uncertainty = found.observables[:-1], found.uncertainty[-1]
     values = robust.median(observed)
     return Digest(
         start=float(start),
         minutes=len(minutes),
         signals=finite(signals, middle),
         alive=dict(alive),
-        operating=operating_point(plan, middle),
+        operating=_operating(found.inputs, -1),
         values=finite(plan.observables, values),
         scatter=finite(plan.observables, robust.standard_error(observed)),
         uncertainty=finite(plan.observables, np.where(np.isfinite(values), uncertainty, np.nan)),

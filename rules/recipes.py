@@ -1,58 +1,15 @@
-"""Recipes: where every quantity of a section comes from, given the instruments of a train.
+"""Where every quantity of a section comes from, given the instruments of a train."""
 
-A recipe is a computation with the names of the signals that enter it. What cannot be had is a
-`Lack`: the reason in plain words. Both are decided before any data are seen.
-"""
-
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 
-from rules import conductivity, normalize, profile, temperature, water
+from rules import conductivity, normalize, temperature, water
+from rules.driving import Driving, Feed, driving, onward, split
 from rules.fits import Array, above_zero
-from rules.train import Instrument, Stage, Train, signal
-
-
-class Columns:
-    """The rows of a block as columns by signal, with everything already computed from them."""
-
-    def __init__(self, signals: Sequence[str], rows: Array) -> None:
-        self._columns = dict(
-            zip(signals, np.ascontiguousarray(rows.T, dtype=np.float64), strict=True)
-        )
-        self._known: dict[int, Array] = {}
-        self.rows = rows.shape[0]
-
-    def __getitem__(self, name: str) -> Array:
-        return np.asarray(self._columns[name])
-
-    def of(self, recipe: "Recipe") -> Array:
-        """Value of a recipe, computed once for each block."""
-        found = self._known.get(id(recipe))
-        if found is None:
-            found = self._known[id(recipe)] = recipe.compute(self)
-        return found
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Recipe:
-    """A computation and the signals that enter it."""
-
-    signals: frozenset[str]
-    compute: Callable[[Columns], Array]
-
-
-@dataclass(frozen=True, slots=True)
-class Lack:
-    """Why a quantity cannot be had, ready to follow "because"."""
-
-    reason: str
-
-
-Found = Recipe | Lack
-Means = Literal["d4516", "profile"]
+from rules.graph import Found, Lack, Recipe, column, combine, constant, first, linear
+from rules.train import Instrument, Means, Stage, Train, signal
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,92 +25,102 @@ class SectionRecipes:
     notes: tuple[str, ...] = field(default=())
 
 
-def combine(function: Callable[..., Array], *parts: Found) -> Found:
-    """A recipe from others; the first one that is lacking decides the reason."""
-    recipes: list[Recipe] = []
-    for part in parts:
-        if isinstance(part, Lack):
-            return part
-        recipes.append(part)
-    fixed = tuple(recipes)
-    return Recipe(
-        frozenset().union(*(r.signals for r in fixed)),
-        lambda columns: function(*(columns.of(r) for r in fixed)),
-    )
+def _total(*parts: Found) -> Found:
+    return linear(*((1.0, part) for part in parts))
 
 
-def _column(name: str) -> Recipe:
-    return Recipe(frozenset({name}), lambda columns: columns[name])
+def _less(whole: Found, *parts: Found) -> Found:
+    return linear((1.0, whole), *((-1.0, part) for part in parts))
 
 
-def _constant(value: float) -> Recipe:
-    return Recipe(frozenset(), lambda columns: np.full(columns.rows, value))
+def _mixed(flows: Sequence[Found], salts: Sequence[Found]) -> Found:
+    """Concentration of several waters together."""
+    n = len(flows)
 
+    def mean(*x: Array) -> Array:
+        q, c = x[:n], x[n:]
+        return np.asarray(sum(a * b for a, b in zip(q, c, strict=True)) / sum(q))
 
-def _total(*parts: Array) -> Array:
-    return np.asarray(sum(parts[1:], start=parts[0]))
+    def slopes(*x: Array) -> list[Array]:
+        q, c = x[:n], x[n:]
+        total, mixed = sum(q), mean(*x)
+        return [*((one - mixed) / total for one in c), *(one / total for one in q)]
 
-
-def _first(*choices: Found) -> Found:
-    """The first choice that can be had, else the reason of the last."""
-    for choice in choices:
-        if isinstance(choice, Recipe):
-            return choice
-    return choices[-1]
+    return combine(mean, *flows, *salts, slopes=slopes)
 
 
 class _Sources:
-    """Resolves flows, pressures and concentrations of one train; each name resolves to one recipe."""
+    """Resolves flows, pressures and concentrations of one train; each name resolves to one recipe.
 
-    def __init__(self, train: Train) -> None:
+    shared : why flow and passage of the stages cannot be normalized, when their permeate flows are
+        only a split of the train's (`rules.driving.split`); empty otherwise.
+    """
+
+    def __init__(self, train: Train, means: Means) -> None:
         self.train = train
+        self.means = means
         self.instruments: dict[str, Instrument] = {i.signal: i for i in train.instruments}
+        self._made: dict[tuple[str, str], Recipe] = {}
         self.numbers = tuple(range(1, len(train.stages) + 1))
         self.notes: dict[str, list[str]] = {}
         self.temperature = self.measured("feed_temperature")
         self.own_permeate = {k: self.measured("permeate_flow", k) for k in self.numbers}
         self.permeate = self._permeate()
         self.train_permeate = self._train_permeate()
-        self.feed = _first(
+        self.feed = first(
             self.measured("feed_flow"),
-            combine(_total, self.train_permeate, self.measured("concentrate_flow")),
+            _total(self.train_permeate, self.measured("concentrate_flow")),
             Lack(
                 "the feed flow is not known; add feed_flow, or concentrate_flow with the permeate flow"
             ),
         )
-        self.stage_feed = {
-            k: combine(
-                lambda f, *p: f - sum(p), self.feed, *(self.permeate[j] for j in range(1, k))
-            )
-            for k in self.numbers
-        }
         self.own_passed = {k: self.concentration("permeate_conductivity", k) for k in self.numbers}
         self.train_passed = self._train_passed()
-        self.passed = self._passed()
         self.feed_salt = self._feed_salt()
+        self.shared: dict[int, Lack] = {}
+        self._share()
+        self.stage_feed = {
+            k: _less(self.feed, *(self.permeate[j] for j in range(1, k))) for k in self.numbers
+        }
+        self.passed = self._passed()
         self.stage_salt = self._stage_salt()
+        t = self.temperature
+        if isinstance(t, Lack):
+            t = Lack("the feed temperature is not measured; add feed_temperature")
+        self.named_temperature = t
+        self.water_factor, self.salt_factor = (
+            combine(lambda x, k=k: temperature.arrhenius_factor(x, activation_k=k), t)
+            for k in (train.water_activation_k, train.salt_activation_k)
+        )
+        self.viscosity = combine(water.viscosity_mpa_s, t)
 
     def measured(self, role: str, stage: int | None = None) -> Found:
         name = signal(role, stage)
-        if name in self.instruments:
-            return _column(name)
-        return Lack(f"{name} is not measured")
+        if name not in self.instruments:
+            return Lack(f"{name} is not measured")
+        return self._once("signal", name, column(name))
+
+    def _once(self, kind: str, name: str, recipe: Recipe) -> Recipe:
+        """The recipe made first for a name, so that it is computed once."""
+        return self._made.setdefault((kind, name), recipe)
 
     def concentration(self, role: str, stage: int | None = None) -> Found:
         shown = self.measured(role, stage)
         if isinstance(shown, Lack):
             return shown
-        compensation = self.instruments[signal(role, stage)].compensation
-        return combine(
+        name = signal(role, stage)
+        compensation = self.instruments[name].compensation
+        found = combine(
             lambda k, t: conductivity.concentration_mg_l(k, t, compensation, self.train.water),
             shown,
             self.temperature,
         )
+        return found if isinstance(found, Lack) else self._once("concentration", name, found)
 
     def _permeate(self) -> dict[int, Found]:
-        total = _first(
+        total = first(
             self.measured("permeate_flow"),
-            combine(np.subtract, self.measured("feed_flow"), self.measured("concentrate_flow")),
+            _less(self.measured("feed_flow"), self.measured("concentrate_flow")),
             Lack("the permeate flow of the train is not known"),
         )
         permeate: dict[int, Found] = {}
@@ -165,15 +132,47 @@ class _Sources:
                 if len(self.numbers) == 1
                 else f"its permeate flow is not known; add {name}, or permeate_flow with the other stages"
             )
-            by_difference = combine(lambda q, *p: q - sum(p), total, *others)
-            permeate[k] = _first(self.own_permeate[k], by_difference, Lack(hint))
+            by_difference = _less(total, *others)
+            permeate[k] = first(self.own_permeate[k], by_difference, Lack(hint))
         return permeate
 
+    def _share(self) -> None:
+        """Split the train's permeate among its stages, when no stage has a flow meter but all pressures."""
+        metered = any(isinstance(self.permeate[k], Recipe) for k in self.numbers)
+        if metered or len(self.numbers) == 1:
+            return
+        feeds = []
+        for k in self.numbers:
+            flow = self.feed if k == 1 else constant(float("nan"))  # of later stages it follows
+            passed = first(self.own_passed[k], self.concentration("permeate_conductivity"))
+            feeds.append(
+                Feed(
+                    flow,
+                    self.permeate[k],
+                    self.feed_salt,
+                    passed,
+                    self.temperature,
+                    self.feed_pressure(k, []),
+                    self.concentrate_pressure(k, []),
+                    self.permeate_pressure((k,), []),
+                )
+            )
+        found = split(self.train.stages, feeds, self.train_permeate, self.train.water, self.means)
+        for k, flow in zip(self.numbers, found, strict=True):
+            if isinstance(flow, Lack):
+                return
+            lack = self.permeate[k]
+            assert isinstance(lack, Lack)
+            self.shared[k] = lack
+            self.permeate[k] = flow
+        if isinstance(self.train_passed, Lack):
+            self.train_passed = self._train_passed()
+
     def _train_permeate(self) -> Found:
-        return _first(
-            combine(_total, *self.own_permeate.values()),
+        return first(
+            _total(*self.own_permeate.values()),
             self.measured("permeate_flow"),
-            combine(np.subtract, self.measured("feed_flow"), self.measured("concentrate_flow")),
+            _less(self.measured("feed_flow"), self.measured("concentrate_flow")),
             Lack(
                 "the permeate flow of the train is not known; add permeate_flow, "
                 "or feed_flow and concentrate_flow"
@@ -182,15 +181,9 @@ class _Sources:
 
     def _train_passed(self) -> Found:
         """Concentration of the train's permeate."""
-        n = len(self.numbers)
-
-        def mixed(*parts: Array) -> Array:
-            flows, salts = parts[:n], parts[n:]
-            return np.asarray(sum(q * c for q, c in zip(flows, salts, strict=True)) / sum(flows))
-
-        return _first(
+        return first(
             self.concentration("permeate_conductivity"),
-            combine(mixed, *self.permeate.values(), *self.own_passed.values()),
+            _mixed(list(self.permeate.values()), list(self.own_passed.values())),
             self._lack_or(
                 "the permeate conductivity is not measured; add permeate_conductivity",
             ),
@@ -225,7 +218,7 @@ class _Sources:
             hint = f"its permeate conductivity is not known; add {name}" + (
                 " or permeate_conductivity" if n == 0 else ""
             )
-            passed[k] = _first(self.own_passed[k], by_difference, self._lack_or(hint))
+            passed[k] = first(self.own_passed[k], by_difference, self._lack_or(hint))
         return passed
 
     def _feed_salt(self) -> Found:
@@ -234,8 +227,8 @@ class _Sources:
         def back(cc: Array, cp: Array, q: Array, p: Array) -> Array:
             return np.asarray(((q - p) * cc + p * cp) / above_zero(q))
 
-        cp = self.train_passed if isinstance(self.train_passed, Recipe) else _constant(0.0)
-        found = _first(
+        cp = self.train_passed if isinstance(self.train_passed, Recipe) else constant(0.0)
+        found = first(
             self.concentration("feed_conductivity"),
             combine(
                 back,
@@ -260,12 +253,9 @@ class _Sources:
     def _stage_salt(self) -> dict[int, Found]:
         """Feed concentration of each stage, by salt balance over the stages before it."""
 
-        def onward(c: Array, q: Array, p: Array, cp: Array, left: Array) -> Array:
-            return np.asarray((q * c - p * cp) / above_zero(left))
-
         salt: dict[int, Found] = {1: self.feed_salt}
         for k in self.numbers[1:]:
-            before = _first(self.passed[k - 1], self.train_passed)
+            before = first(self.passed[k - 1], self.train_passed)
             if isinstance(self.passed[k - 1], Lack):
                 taken = "the train's permeate" if isinstance(before, Recipe) else "salt-free"
                 self._note(
@@ -277,7 +267,7 @@ class _Sources:
                 salt[k - 1],
                 self.stage_feed[k - 1],
                 self.permeate[k - 1],
-                before if isinstance(before, Recipe) else _constant(0.0),
+                before if isinstance(before, Recipe) else constant(0.0),
                 self.stage_feed[k],
             )
         return salt
@@ -325,18 +315,15 @@ class _Sources:
         train = self.measured("permeate_pressure")
         if isinstance(train, Recipe):
             return train
-        areas = np.array([self.train.stages[k - 1].area_m2 for k in stages])
         if len(stages) > 1:
-            mean = combine(
-                lambda *p: np.asarray(
-                    sum(a * x for a, x in zip(areas / areas.sum(), p, strict=True))
-                ),
-                *(self.measured("permeate_pressure", k) for k in stages),
+            mean = _mean(
+                [self.train.stages[k - 1] for k in stages],
+                [self.measured("permeate_pressure", k) for k in stages],
             )
             if isinstance(mean, Recipe):
                 return mean
         notes.append("the permeate pressure is not measured and taken as 0 bar")
-        return _constant(0.0)
+        return constant(0.0)
 
 
 def _section(
@@ -349,109 +336,98 @@ def _section(
     permeate: Found,
     salt: Found,
     passed: Found,
-    means: Means,
-) -> SectionRecipes:
-    """Recipes of one section from its flows and concentrations."""
+    stages_driving: Sequence[Driving] = (),
+) -> tuple[SectionRecipes, Driving]:
+    """Recipes of one section from its flows and concentrations, and what drives it.
+
+    stages_driving : of its stages, when the means of the section are to be those of its stages.
+    """
     stages: tuple[Stage, ...] = tuple(train.stages[k - 1] for k in numbers)
     area_m2 = sum(s.area_m2 for s in stages)
     title = "train" if name == "train" else f"stage {name}"
     notes = [f"{title}: {text}" for text in source.notes.get(str(numbers[0]), ())]
     extra: list[str] = []
     pressures: list[str] = []
-    t = source.temperature
-    if isinstance(t, Lack):
-        t = Lack("the feed temperature is not measured; add feed_temperature")
+    t = source.named_temperature
     p_feed = source.feed_pressure(numbers[0], pressures)
     p_conc = source.concentrate_pressure(numbers[-1], pressures)
     p_perm: Found = source.permeate_pressure(numbers, extra)
-    law = train.water
     exponent = train.pressure_drop_exponent
-
-    def osmotic(c: Array, temperature_c: Array) -> Array:
-        return water.osmotic_pressure_bar(c, temperature_c, law)
-
-    recovery = combine(lambda q, f: q / above_zero(f), permeate, feed)
-    average = combine(water.feed_brine_average, salt, recovery)
-    pi_feed = combine(osmotic, average, t)
-    pi_perm: Found
-    if isinstance(passed, Recipe):
-        pi_perm = combine(osmotic, passed, t)
-    else:
-        pi_perm = _constant(0.0)
+    if isinstance(passed, Lack):
         extra.append("the permeate is taken as salt-free in the net driving pressure")
-    drop = combine(np.subtract, p_feed, p_conc)
-    ndp = combine(normalize.net_driving_pressure_bar, p_feed, drop, p_perm, pi_feed, pi_perm)
-    water_factor = combine(
-        lambda x: temperature.arrhenius_factor(x, activation_k=train.water_activation_k), t
+    by = driving(
+        stages,
+        Feed(feed, permeate, salt, passed, t, p_feed, p_conc, p_perm),
+        train.water,
+        source.means,
     )
-    salt_factor = combine(
-        lambda x: temperature.arrhenius_factor(x, activation_k=train.salt_activation_k), t
-    )
-    viscosity = combine(water.viscosity_mpa_s, t)
-    average_flow = combine(lambda f, q: f - q / 2.0, feed, permeate)
-    flux = combine(lambda q: q * (1000.0 / area_m2), permeate)
-    at_membrane = average
-    if means == "profile":
-        ndp, at_membrane, along = _along(
-            stages,
-            feed=feed,
-            permeate=permeate,
-            flux=flux,
-            temperature_c=t,
-            pressure=combine(
-                lambda pf, pc, pp, p: (pf + pc) / 2.0 - pp + p, p_feed, p_conc, p_perm, pi_perm
-            ),
-            salt=salt,
-            average=average,
-            pi_average=pi_feed,
+    ndp, at_membrane = by.ndp_bar, by.at_membrane_mg_l
+    if stages_driving:
+        ndp, at_membrane = (
+            _mean(stages, [d.ndp_bar for d in stages_driving]),
+            _mean(stages, [d.at_membrane_mg_l for d in stages_driving]),
         )
-        if isinstance(along, Recipe):
-            average_flow = along
-        else:
-            pressures.append("the mean of the end flows is used for the pressure drop")
+    if source.means == "profile" and isinstance(by.ndp_bar, Lack):
+        pressures.append("the mean of the end flows is used for the pressure drop")
+    drop = _less(p_feed, p_conc)
+    lack = source.shared.get(numbers[0]) if len(numbers) == 1 else None
     found: dict[str, Found] = {
-        "permeate_flow": combine(
+        "permeate_flow": lack
+        or combine(
             lambda q, p, f: np.log(normalize.water_permeability(q, p, f, area_m2=area_m2)),
             permeate,
             ndp,
-            water_factor,
+            source.water_factor,
+            slopes=lambda *x: (1.0 / x[0], -1.0 / x[1], -1.0 / x[2]),
         ),
-        "salt_passage": combine(
+        "salt_passage": lack
+        or combine(
             lambda q, c, a, f: np.log(normalize.salt_permeability(q, c, a, f, area_m2=area_m2)),
             permeate,
             passed,
             at_membrane,
-            salt_factor,
+            source.salt_factor,
+            slopes=lambda *x: (1.0 / x[0], 1.0 / x[1], -1.0 / x[2], -1.0 / x[3]),
         ),
         "pressure_drop": combine(
             lambda d, q, x: np.log(normalize.pressure_drop_coefficient(d, q, x, exponent=exponent)),
             drop,
-            average_flow,
-            viscosity,
+            by.channel_m3h,
+            source.viscosity,
+            slopes=lambda d, q, x: (1.0 / d, -exponent / q, (exponent - 2.0) / x),
         ),
     }
     inputs: dict[str, Found] = {
         "feed_flow_m3h": feed,
         "permeate_flow_m3h": permeate,
-        "concentrate_flow_m3h": combine(np.subtract, feed, permeate),
+        "concentrate_flow_m3h": _less(feed, permeate),
         "feed_pressure_bar": p_feed,
         "concentrate_pressure_bar": p_conc,
         "permeate_pressure_bar": p_perm,
         "temperature_c": t,
         "feed_mg_l": salt,
         "permeate_mg_l": passed,
-        "feed_brine_mg_l": average,
+        "feed_brine_mg_l": by.average_mg_l,
         "ndp_bar": ndp,
-        "recovery": recovery,
-        "flux_lmh": flux,
+        "recovery": by.recovery,
+        "flux_lmh": by.flux_lmh,
     }
     observables = {q: r for q, r in found.items() if isinstance(r, Recipe)}
+    if lack is not None:
+        extra.append(
+            "its permeate flow is computed: that of the train is split as if all stages had the same "
+            "water permeability"
+        )
+    if stages_driving:
+        extra.append(
+            "flow and passage are those of all stages together; which stage moved cannot be told"
+        )
     if "permeate_flow" in observables or "pressure_drop" in observables:
         notes += [f"{title}: {text}" for text in pressures]
-    if "permeate_flow" in observables:
+    if "permeate_flow" in observables or lack is not None:
         notes += [f"{title}: {text}" for text in extra]
-    never = _constant(float("nan"))
-    return SectionRecipes(
+    never = constant(float("nan"))
+    recipes = SectionRecipes(
         name=name,
         title=title,
         stages=numbers,
@@ -460,55 +436,29 @@ def _section(
         inputs={k: r if isinstance(r, Recipe) else never for k, r in inputs.items()},
         notes=tuple(notes),
     )
+    return recipes, by
 
 
-def _along(
-    stages: Sequence[Stage],
-    *,
-    feed: Found,
-    permeate: Found,
-    flux: Found,
-    temperature_c: Found,
-    pressure: Found,
-    salt: Found,
-    average: Found,
-    pi_average: Found,
-) -> tuple[Found, Found, Found]:
-    """Net driving pressure, concentration at the membrane and flow, as means over the membrane.
+def _mean(stages: Sequence[Stage], parts: Sequence[Found]) -> Found:
+    """Mean over the membrane of several stages."""
+    area_m2 = sum(s.area_m2 for s in stages)
+    return linear(*((s.area_m2 / area_m2, part) for s, part in zip(stages, parts, strict=True)))
 
-    The osmotic law is taken as a straight line through its value at the average concentration.
+
+def recipes(
+    train: Train, means: Means
+) -> tuple[tuple[SectionRecipes, ...], dict[str, Recipe], bool]:
+    """Recipes of every section and every balance of a train, sharing what they have in common.
+
+    The third is whether permeate flows of the stages are a split of the train's.
     """
-    # Polarization at the mean flow of a vessel; over several stages, of the stage in the middle.
-    vessels = sum(s.vessels * s.elements_per_vessel for s in stages) / sum(
-        s.elements_per_vessel for s in stages
-    )
-    transfer = combine(
-        lambda f, q, x: profile.mass_transfer_lmh((f - q / 2.0) / vessels, x, stages[0]),
-        feed,
-        permeate,
-        temperature_c,
-    )
-    piled = combine(profile.polarization, flux, transfer)
-
-    def solve(*parts: Array) -> Array:
-        f, q, p, c, a, pi, e = parts
-        found = profile.exact_means(f, q, p, pi * c / a * e)
-        return np.stack([found.ndp_bar, found.flow_m3h, c * found.concentration_ratio * e])
-
-    solved = combine(solve, feed, permeate, pressure, salt, average, pi_average, piled)
-    ndp, flow, at_membrane = (combine(lambda x, i=i: x[i], solved) for i in range(3))
-    return ndp, at_membrane, flow
+    sources = _Sources(train, means)
+    return _sections(train, sources), _balances(sources), bool(sources.shared)
 
 
-def recipes(train: Train, means: Means) -> tuple[tuple[SectionRecipes, ...], dict[str, Recipe]]:
-    """Recipes of every section and every balance of a train, sharing what they have in common."""
-    sources = _Sources(train)
-    return _sections(train, sources, means), _balances(sources)
-
-
-def _sections(train: Train, s: _Sources, means: Means) -> tuple[SectionRecipes, ...]:
+def _sections(train: Train, s: _Sources) -> tuple[SectionRecipes, ...]:
     """Recipes of every stage, and of the train as a whole when it has more than one stage."""
-    sections = [
+    stages = [
         _section(
             train,
             str(k),
@@ -518,62 +468,59 @@ def _sections(train: Train, s: _Sources, means: Means) -> tuple[SectionRecipes, 
             permeate=s.permeate[k],
             salt=s.stage_salt[k],
             passed=s.passed[k],
-            means=means,
         )
         for k in s.numbers
     ]
+    sections = [recipes for recipes, _ in stages]
     if len(s.numbers) > 1:
-        sections.append(
-            _section(
-                train,
-                "train",
-                s.numbers,
-                s,
-                feed=s.feed,
-                permeate=s.train_permeate,
-                salt=s.feed_salt,
-                passed=s.train_passed,
-                means=means,
-            )
+        whole, _ = _section(
+            train,
+            "train",
+            s.numbers,
+            s,
+            feed=s.feed,
+            permeate=s.train_permeate,
+            salt=s.feed_salt,
+            passed=s.train_passed,
+            stages_driving=[by for _, by in stages] if s.shared else (),
         )
+        sections.append(whole)
     return tuple(sections)
 
 
 def _balances(s: _Sources) -> dict[str, Recipe]:
     """Balances whose every term is measured by an instrument of its own."""
-    every_stage = combine(_total, *s.own_permeate.values())
-    permeate = _first(every_stage, s.measured("permeate_flow"))
-    n = len(s.numbers)
+    every_stage = _total(*s.own_permeate.values())
+    permeate = first(every_stage, s.measured("permeate_flow"))
 
-    def ratio(over: Array, under: Array) -> Array:
+    def log(over: Array, under: Array) -> Array:
         return np.asarray(np.log(above_zero(over) / above_zero(under)))
 
-    def mixed(*parts: Array) -> Array:
-        flows, salts = parts[:n], parts[n:]
-        return np.asarray(sum(q * c for q, c in zip(flows, salts, strict=True)) / sum(flows))
+    def ratio(over: Found, under: Found) -> Found:
+        return combine(log, over, under, slopes=lambda x, y: (1.0 / x, -1.0 / y))
 
-    def salt_out(f: Array, q: Array, cc: Array, cp: Array, cf: Array) -> Array:
-        return ratio((f - q) * cc + q * cp, f * cf)
+    def salt(f: Array, q: Array, cc: Array, cp: Array, cf: Array) -> Array:
+        return log((f - q) * cc + q * cp, f * cf)
+
+    def salt_slopes(f: Array, q: Array, cc: Array, cp: Array, cf: Array) -> list[Array]:
+        out = (f - q) * cc + q * cp
+        return [cc / out - 1.0 / f, (cp - cc) / out, (f - q) / out, q / out, -1.0 / cf]
 
     found: dict[str, Found] = {
-        "water": combine(
-            ratio,
-            combine(_total, permeate, s.measured("concentrate_flow")),
-            s.measured("feed_flow"),
-        ),
-        "permeate_flow": combine(ratio, s.measured("permeate_flow"), every_stage),
-        "permeate_salt": combine(
-            ratio,
+        "water": ratio(_total(permeate, s.measured("concentrate_flow")), s.measured("feed_flow")),
+        "permeate_flow": ratio(s.measured("permeate_flow"), every_stage),
+        "permeate_salt": ratio(
             s.concentration("permeate_conductivity"),
-            combine(mixed, *s.own_permeate.values(), *s.own_passed.values()),
+            _mixed(list(s.own_permeate.values()), list(s.own_passed.values())),
         ),
         "salt": combine(
-            salt_out,
+            salt,
             s.feed,
             s.train_permeate,
             s.concentration("concentrate_conductivity"),
             s.train_passed,
             s.concentration("feed_conductivity"),
+            slopes=salt_slopes,
         ),
     }
     return {name: r for name, r in found.items() if isinstance(r, Recipe)}

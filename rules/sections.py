@@ -6,6 +6,9 @@ source takes over silently. Where a flow is measured more than once the mathemat
 uses the first of these, always (so that an error of one transmitter has one definite effect):
 
 - permeate of a stage: its own meter; the train's for a single stage; train minus the other stages;
+  with no meter at any stage but all pressures, a split of the train's by one water permeability of
+  all stages (`rules.driving.split`): then only the pressure drop is the stage's own, and flow and
+  passage are the train's, with the means of its stages;
 - permeate of the train: the sum of the stage meters when every stage has one; the train's meter;
   feed minus concentrate;
 - feed of the train: its meter; else permeate plus concentrate;
@@ -24,16 +27,17 @@ Observables are logarithms, so that a difference of two is ln(actual/baseline):
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from rules import recipes as resolve
 from rules.fits import Array
-from rules.recipes import Columns, Means, Recipe, SectionRecipes
-from rules.train import QUANTITIES, Train
+from rules.graph import Columns, Recipe, downward
+from rules.recipes import SectionRecipes
+from rules.train import QUANTITIES, Means, Train
 
 _BLOCK = 8192  # rows evaluated together: temporaries then stay in the processor's cache
 
@@ -79,6 +83,15 @@ class SectionInputs:
 
 
 @dataclass(frozen=True, slots=True)
+class Evaluation:
+    """Everything from one pass: see `Plan.observe`, `Plan.uncertainty` and `Plan.inputs`."""
+
+    observables: Array
+    uncertainty: Array
+    inputs: Mapping[str, SectionInputs]
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """What the instruments of a train allow, and how to compute it. Made by `plan`.
 
@@ -96,7 +109,9 @@ class Plan:
     reasons: tuple[str, ...]
     notes: tuple[str, ...]
     _recipes: tuple[Recipe, ...]
+    _paths: tuple[tuple[Recipe, ...], ...]
     _inputs: Mapping[str, SectionRecipes]
+    _split: bool
 
     @property
     def basis(self) -> str:
@@ -107,6 +122,7 @@ class Plan:
         return (
             f"means {self.means}, water {law}, exponent {train.pressure_drop_exponent:g},"
             f" E/R {train.water_activation_k:g} and {train.salt_activation_k:g} K, area {areas} m2"
+            + (", permeate of the stages split by one permeability" if self._split else "")
         )
 
     @property
@@ -126,75 +142,115 @@ class Plan:
             needed is NaN, or a flow, pressure drop or net driving pressure is not above zero.
         """
         v = self._checked(values)
-        rows = v.reshape(math.prod(v.shape[:-1]), len(self.signals))
-        out = np.empty((rows.shape[0], len(self._recipes)))
+        out = np.empty((_rows(v), len(self._recipes)))
         with np.errstate(all="ignore"):
-            for start in range(0, rows.shape[0], _BLOCK):
-                block = slice(start, start + _BLOCK)
-                columns = Columns(self.signals, rows[block])
-                for j, recipe in enumerate(self._recipes):
-                    out[block, j] = columns.of(recipe)
+            for block, columns in self._blocks(v):
+                self._into(out[block], columns)
         out[~np.isfinite(out)] = np.nan
         return out.reshape(*v.shape[:-1], len(self._recipes))
 
     def inputs(self, values: ArrayLike) -> dict[str, SectionInputs]:
         """What enters the normalization, section by section; arrays of shape values.shape[:-1]."""
         v = self._checked(values)
-        shape = v.shape[:-1]
+        made = self._empty_inputs(_rows(v))
         with np.errstate(all="ignore"):
-            columns = Columns(self.signals, v.reshape(math.prod(shape), len(self.signals)))
-            return {
-                name: SectionInputs(
-                    **{
-                        field: np.array(columns.of(recipe), dtype=np.float64).reshape(shape)
-                        for field, recipe in recipes.inputs.items()
-                    }
-                )
-                for name, recipes in self._inputs.items()
-            }
+            for block, columns in self._blocks(v):
+                self._inputs_into(made, block, columns)
+        return _shaped(made, v.shape[:-1])
 
     def jacobian(self, values: ArrayLike) -> Array:
-        """Change of every observable for a unit change of every signal, by central differences.
+        """Change of every observable for a unit change of every signal.
 
         values : shape (..., n_signals).
-        returns : shape (..., n_observables, n_signals). [1/unit of the signal] All perturbed rows
-            go through one `observe`. Signals that an observable does not use have exactly 0.
+        returns : shape (..., n_observables, n_signals). [1/unit of the signal] By reverse
+            accumulation over the steps of the recipes, each step by a one-sided difference: right
+            to about 1e-7. Signals that an observable does not use have exactly 0; NaN where the
+            observable is NaN.
         """
         v = self._checked(values)
-        n = len(self.signals)
-        step = self._steps(v)
-        up, down = np.repeat(v[..., None, :], n, axis=-2), np.repeat(v[..., None, :], n, axis=-2)
-        i = np.arange(n)
-        up[..., i, i] += step
-        down[..., i, i] -= step
-        both = self.observe(np.stack([up, down]))
-        slope = np.swapaxes((both[0] - both[1]) / (2.0 * step[..., None]), -1, -2)
-        return np.where(self._used(), slope, 0.0)
+        place = {name: j for j, name in enumerate(self.signals)}
+        out = np.zeros((_rows(v), len(self._recipes), len(self.signals)))
+        with np.errstate(all="ignore"):
+            for block, columns in self._blocks(v, slopes=True):
+                for i, path in enumerate(self._paths):
+                    known = np.isfinite(columns.of(path[0]))
+                    for name, slope in columns.gradient(path):
+                        out[block, i, place[name]] = np.where(known, slope, np.nan)
+        out[~np.isfinite(out)] = np.nan
+        return out.reshape(*v.shape[:-1], len(self._recipes), len(self.signals))
 
     def uncertainty(self, values: ArrayLike) -> Array:
         """Standard uncertainty of every observable from the accuracy of the instruments.
 
         values : shape (..., n_signals).
         returns : shape (..., n_observables). [-] First order, instruments independent:
-            the root of the sum of (slope · standard uncertainty of the signal)². One signal
-            after the other is perturbed for all rows at once.
+            the root of the sum of (slope · standard uncertainty of the signal)². Agrees with Monte
+            Carlo within 5 % while it is below about 0.15. NaN where the observable is NaN.
+        Source: JCGM 100:2008 5.1.2 (from memory).
         """
+        return self._evaluate(values, inputs=False).uncertainty
+
+    def evaluate(self, values: ArrayLike) -> Evaluation:
+        """Observables, their uncertainty and the inputs in one pass; values of shape (..., n_signals)."""
+        return self._evaluate(values, inputs=True)
+
+    def _evaluate(self, values: ArrayLike, *, inputs: bool) -> Evaluation:
         v = self._checked(values)
-        step = self._steps(v)
-        used = self._used()
-        absolute = np.array([i.absolute for i in self.train.instruments])
-        relative = np.array([i.relative for i in self.train.instruments])
-        sigma = np.hypot(absolute, relative * np.abs(v))
-        total = np.zeros((*v.shape[:-1], len(self._recipes)))
-        for j in np.flatnonzero(used.any(axis=0)):
-            moved = v.copy()
-            moved[..., j] = v[..., j] + step[..., j]
-            difference = self.observe(moved)
-            moved[..., j] = v[..., j] - step[..., j]
-            difference -= self.observe(moved)
-            difference *= (sigma[..., j] / (2.0 * step[..., j]))[..., None]
-            total += np.where(used[:, j], difference * difference, 0.0)
-        return np.asarray(np.sqrt(total))
+        shape = (_rows(v), len(self._recipes))
+        observables, uncertainty = np.empty(shape), np.zeros(shape)
+        made = self._empty_inputs(shape[0]) if inputs else {}
+        instruments = {i.signal: i for i in self.train.instruments}
+        with np.errstate(all="ignore"):
+            for block, columns in self._blocks(v, slopes=True):
+                sigma = {
+                    name: instruments[name].standard_uncertainty(columns.signal(name))
+                    for name in self._entering()
+                }
+                self._into(observables[block], columns)
+                for j, path in enumerate(self._paths):
+                    total = np.zeros(block.stop - block.start)
+                    for name, slope in columns.gradient(path):
+                        share = slope * sigma[name]
+                        share *= share
+                        total += share
+                    np.sqrt(total, out=uncertainty[block, j])
+                self._inputs_into(made, block, columns)
+        observables[~np.isfinite(observables)] = np.nan
+        uncertainty[~np.isfinite(observables) | ~np.isfinite(uncertainty)] = np.nan
+        wide = (*v.shape[:-1], len(self._recipes))
+        return Evaluation(
+            observables.reshape(wide), uncertainty.reshape(wide), _shaped(made, v.shape[:-1])
+        )
+
+    def _blocks(self, v: Array, *, slopes: bool = False) -> Iterator[tuple[slice, Columns]]:
+        """Blocks of rows as columns."""
+        count = _rows(v)
+        rows = v.reshape(count, len(self.signals))
+        for start in range(0, count, _BLOCK):
+            block = slice(start, min(start + _BLOCK, count))
+            wide = np.ascontiguousarray(rows[block].T)
+            columns = dict(zip(self.signals, wide, strict=True))
+            yield block, Columns(columns, block.stop - block.start, slopes=slopes)
+
+    def _into(self, out: Array, columns: Columns) -> None:
+        for j, recipe in enumerate(self._recipes):
+            out[:, j] = columns.of(recipe)
+
+    def _empty_inputs(self, rows: int) -> dict[str, dict[str, Array]]:
+        return {
+            name: {field.name: np.empty(rows) for field in fields(SectionInputs)}
+            for name in self._inputs
+        }
+
+    def _inputs_into(
+        self, made: Mapping[str, Mapping[str, Array]], block: slice, columns: Columns
+    ) -> None:
+        for name, arrays in made.items():
+            for field, recipe in self._inputs[name].inputs.items():
+                arrays[field][block] = columns.of(recipe)
+
+    def _entering(self) -> frozenset[str]:
+        return frozenset[str]().union(*(r.signals for r in self._recipes))
 
     def _checked(self, values: ArrayLike) -> Array:
         v = np.asarray(values, dtype=np.float64)
@@ -205,14 +261,18 @@ class Plan:
             )
         return v
 
-    def _steps(self, v: Array) -> Array:
-        """Steps of the differences: 1e-5 of the reading, and never below 1e-5 of the unit."""
-        return np.asarray(1e-5 * np.maximum(np.abs(v), 1.0))
 
-    def _used(self) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-        return np.array([[s in r.signals for s in self.signals] for r in self._recipes]).reshape(
-            len(self._recipes), len(self.signals)
-        )
+def _rows(v: Array) -> int:
+    return math.prod(v.shape[:-1])
+
+
+def _shaped(
+    made: Mapping[str, Mapping[str, Array]], shape: tuple[int, ...]
+) -> dict[str, SectionInputs]:
+    return {
+        name: SectionInputs(**{field: array.reshape(shape) for field, array in arrays.items()})
+        for name, arrays in made.items()
+    }
 
 
 def _reasons(section: SectionRecipes, *, skip: set[str]) -> list[str]:
@@ -227,17 +287,19 @@ def _reasons(section: SectionRecipes, *, skip: set[str]) -> list[str]:
     ]
 
 
-def plan(train: Train, *, means: Means = "profile") -> Plan:
+def plan(train: Train, *, means: Means | None = None) -> Plan:
     """Which sections, quantities and balances the instruments of a train allow. Needs no data.
 
     Every stage that its instruments allow is a section. Quantities that not every stage has are
     normalized over the whole train as section "train", when that is possible.
 
-    means : along a section. "d4516": mean of the end pressures, log-mean concentration, mean of the
-        end flows, as the standard says. "profile": the exact means of `rules.profile` with
-        polarization; flatter over weather and set-points, but no longer the standard's numbers.
-        The choice belongs to a baseline: two plans of different means must not be compared.
+    means : along a section, those of the train when not given. "d4516": mean of the end pressures,
+        log-mean concentration, mean of the end flows, as the standard says. "profile": the exact
+        means of `rules.profile` with polarization; flatter over weather and set-points, but no
+        longer the standard's numbers. The choice belongs to a baseline: two plans of different
+        means must not be compared.
     """
+    means = train.means if means is None else means
     twice = sorted({s for s in train.signals if train.signals.count(s) > 1})
     if twice:
         raise ValueError(f"train {train.id!r} lists these signals twice: {', '.join(twice)}")
@@ -245,7 +307,7 @@ def plan(train: Train, *, means: Means = "profile") -> Plan:
         raise ValueError(f"train {train.id!r} has no stages")
     if means not in ("d4516", "profile"):
         raise ValueError(f"means must be 'd4516' or 'profile', got {means!r}")
-    found, balances = resolve.recipes(train, means)
+    found, balances, is_split = resolve.recipes(train, means)
     sections: list[Section] = []
     kept: dict[str, SectionRecipes] = {}
     reasons: list[str] = []
@@ -277,5 +339,7 @@ def plan(train: Train, *, means: Means = "profile") -> Plan:
         reasons=tuple(reasons),
         notes=tuple(notes),
         _recipes=tuple(recipes.values()),
+        _paths=tuple(downward(recipe) for recipe in recipes.values()),
         _inputs=kept,
+        _split=is_split,
     )

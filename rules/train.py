@@ -4,6 +4,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+from numpy.typing import ArrayLike
+
+from rules.fits import Array
+
+Means = Literal["d4516", "profile"]
+"""Means along a section: those of ASTM D4516 (log mean), or the exact ones of `rules.profile`."""
+
 QUANTITIES = ("permeate_flow", "salt_passage", "pressure_drop")
 """The three normalized quantities of a section, in the order used everywhere."""
 
@@ -76,9 +84,14 @@ class Instrument:
     """One signal that the train measures, in SI units of its role (bar, m3/h, °C, µS/cm, mV, NTU, pH).
 
     absolute : standard uncertainty as an absolute part, in the unit of the signal.
-    relative : standard uncertainty as a fraction of the reading; the two add in squares.
+    relative : standard uncertainty as a fraction of the reading; all parts add in squares.
     range : lowest and highest value the transmitter can give, in the unit of the signal, or None.
     compensation : for conductivities.
+    resolution : smallest step of the reading, in the unit of the signal.
+    drift_per_year, relative_drift_per_year : standard uncertainty that a year adds since the
+        calibration, in the unit of the signal and as a fraction of the reading.
+    calibration_years : time between calibrations. When the last one was is not known: a reading is
+        taken to be half of it old.
     """
 
     signal: str
@@ -86,6 +99,22 @@ class Instrument:
     relative: float = 0.0
     range: tuple[float, float] | None = None
     compensation: Compensation = field(default_factory=Compensation)
+    resolution: float = 0.0
+    drift_per_year: float = 0.0
+    relative_drift_per_year: float = 0.0
+    calibration_years: float = 1.0
+
+    def standard_uncertainty(self, reading: ArrayLike) -> Array:
+        """Of a single reading, any shape, in the unit of the signal.
+
+        The root of the sum of squares of accuracy, drift over half of the time between calibrations,
+        and resolution, which is evenly distributed: resolution/√12.
+        Source: JCGM 100:2008 4.3.7 (even distribution) and 5.1.2 (sum), from memory.
+        """
+        age = self.calibration_years / 2.0
+        fixed = self.absolute**2 + (age * self.drift_per_year) ** 2 + self.resolution**2 / 12.0
+        share = self.relative**2 + (age * self.relative_drift_per_year) ** 2
+        return np.asarray(np.sqrt(fixed + share * np.square(np.asarray(reading, dtype=np.float64))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +148,7 @@ class Train:
     instruments : in the order of the columns of every array of values.
     water_activation_k, salt_activation_k : E/R of water and salt permeability. [K]
     pressure_drop_exponent : n in dP ~ Q^n mu^(2-n).
+    means : along a section; part of what a baseline rests on.
     """
 
     id: str
@@ -130,6 +160,7 @@ class Train:
     salt_activation_k: float = 2640.0
     pressure_drop_exponent: float = 1.6
     design: Mapping[str, float] = field(default_factory=dict)
+    means: Means = "profile"
 
     @property
     def signals(self) -> tuple[str, ...]:
