@@ -1,0 +1,155 @@
+"""The life cycle of notices against the alarm state model, and timed cases of its delays."""
+
+from collections import defaultdict
+from itertools import product
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from daemon.lifecycle import Delay, Event, NotPossible, State, advance
+from rules.findings import Presence
+from tests.reference.checks import check
+from tests.reference.tables import rows
+
+TRANSITIONS = "alarm_transitions.csv"
+SEQUENCES = "alarm_sequences.csv"
+STARTING = "alarm_deadband_delay.csv"
+
+EVENTS = {
+    "condition occurs (after on-delay)": Event.OCCUR,
+    "condition occurs again": Event.OCCUR,
+    "acknowledge": Event.ACKNOWLEDGE,
+    "return to normal (past deadband, after off-delay)": Event.RETURN,
+    "return to normal": Event.RETURN,
+    "re-alarm (re-annunciation rule or escalation)": Event.REALARM,
+    "reset": Event.RESET,
+    "shelve (operator, time-limited)": Event.SHELVE,
+    "unshelve or shelf time over": Event.UNSHELVE,
+    "designed suppression becomes active": Event.SUPPRESS,
+    "designed suppression ends": Event.UNSUPPRESS,
+    "remove from service (maintenance, authorised)": Event.REMOVE,
+    "return to service": Event.RESTORE,
+}
+BOTH = [False, True]
+LATCHED = (State.LTUNK, State.LTACK)
+FROM = {
+    # "any" leaves out OOSRV itself: what is out of service cannot be taken out again.
+    "any": [s for s in State if s is not State.OOSRV],
+    "any annunciated or NORM": [
+        s for s in State if s not in (State.SHLVD, State.DSUPR, State.OOSRV)
+    ],
+}
+
+
+def allowed() -> dict[tuple[State, Event, bool, bool], State]:
+    """(state, event, condition present, latching) -> next state, as the table has it."""
+    table = {}
+    for row in rows(TRANSITIONS):
+        text, _, condition = row["event"].rpartition(", condition ")
+        event = EVENTS[text or row["event"]]
+        presents = {"present": [True], "absent": [False]}.get(condition, BOTH)
+        latchings = {"latching": [True], "non-latching": [False]}.get(row["applies_to"], BOTH)
+        states = FROM.get(row["from"]) or [State(row["from"])]
+        for state, present, latching in product(states, presents, latchings):
+            table[state, event, present, latching] = State(row["to"])
+    return table
+
+
+@check(
+    "Every step of the life cycle, and every step there is not",
+    source="ANSI/ISA-18.2-2016 and IEC 62682 alarm state model",
+    status="from memory",
+    tolerance=0,
+    measure="mismatches",
+    table=TRANSITIONS,
+)
+def transitions() -> ArrayLike:
+    """Each state and event gives the table's next state, and is refused where the table has none."""
+    table = allowed()
+    wrong = int(len(rows(TRANSITIONS)) != 22)
+    for state, event, present, latching in product(State, Event, (False, True), (False, True)):
+        if state in LATCHED and not latching:
+            continue  # a notice that does not latch never gets there; the table says nothing of it
+        try:
+            got = advance(state, event, present=present, latching=latching)
+        except NotPossible:
+            wrong += (state, event, present, latching) in table
+        else:
+            wrong += table.get((state, event, present, latching)) is not got
+    return np.array(wrong)
+
+
+def presence_of(x: float, limit: float, deadband: float, direction: str) -> Presence:
+    """A measured value against a limit with deadband, as a judgement."""
+    sign = 1.0 if direction == "high" else -1.0
+    if sign * (x - limit) > 0:
+        return Presence.PRESENT
+    if sign * (x - (limit - sign * deadband)) <= 0:
+        return Presence.ABSENT
+    return Presence.HELD
+
+
+@check(
+    "On-delay, off-delay and deadband, sample by sample",
+    source="definitions of ANSI/ISA-18.2 and IEC 62682",
+    status="computed",
+    tolerance=0,
+    measure="mismatches",
+    table=SEQUENCES,
+)
+def sequences() -> ArrayLike:
+    """Samples at which a signal annunciates or returns though it should not, or the reverse."""
+    wrong = 0
+    delays: dict[str, Delay] = defaultdict(Delay)
+    for row in rows(SEQUENCES):
+        delay = delays[row["sequence"]]
+        presence = presence_of(
+            float(row["x"]), float(row["limit"]), float(row["deadband"]), row["direction"]
+        )
+        after = delay.judge(
+            presence,
+            float(row["t_s"]),
+            on_s=float(row["on_delay_s"]),
+            off_s=float(row["off_delay_s"]),
+        )
+        told = (delay.active, after.active)
+        wrong += {(False, True): "annunciate", (True, False): "return"}.get(told, "") != row[
+            "event"
+        ]
+        delays[row["sequence"]] = after
+    return np.array(wrong)
+
+
+def _judged(delay: Delay, t: int, x: float, deadband: float, delay_s: int) -> Delay:
+    presence = presence_of(x, 50.0, deadband, "high")
+    return delay.judge(presence, float(t), on_s=delay_s, off_s=delay_s)
+
+
+def _annunciated(swing_s: int, deadband: float, delay_s: int) -> bool:
+    delay, seen = Delay(), False
+    for t in range(swing_s + 2):
+        delay = _judged(delay, t, 51.0 if 1 <= t <= 1 + swing_s else 40.0, deadband, delay_s)
+        seen = seen or delay.active
+    return seen
+
+
+@check(
+    "Starting deadband and delay quiet a short swing",
+    source="ISA-18.2 guidance, EEMUA 191 starting values",
+    status="from memory",
+    tolerance=0,
+    measure="mismatches",
+    table=STARTING,
+)
+def starting_values() -> ArrayLike:
+    """A swing of a second less than the delay is silent, one of that length is told; inside the deadband it stays."""
+    wrong = 0
+    for row in rows(STARTING):
+        deadband, delay_s = float(row["deadband_pct"]), int(row["on_off_delay_s"])
+        standing = Delay(active=True)
+        for t in range(3 * delay_s):
+            standing = _judged(standing, t, 50.0 - deadband / 2, deadband, delay_s)
+        wrong += _annunciated(delay_s - 1, deadband, delay_s)
+        wrong += not _annunciated(delay_s, deadband, delay_s)
+        wrong += not standing.active
+    return np.array(wrong)
