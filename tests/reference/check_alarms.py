@@ -30,9 +30,9 @@ EVENTS = {
     "remove from service (maintenance, authorised)": Event.REMOVE,
     "return to service": Event.RESTORE,
 }
-BOTH = [False, True]
+BOTH: list[bool] = [False, True]
 LATCHED = (State.LTUNK, State.LTACK)
-FROM = {
+FROM: dict[str, list[State]] = {
     # "any" leaves out OOSRV itself: what is out of service cannot be taken out again.
     "any": [s for s in State if s is not State.OOSRV],
     "any annunciated or NORM": [
@@ -49,7 +49,7 @@ def allowed() -> dict[tuple[State, Event, bool, bool], State]:
         event = EVENTS[text or row["event"]]
         presents = {"present": [True], "absent": [False]}.get(condition, BOTH)
         latchings = {"latching": [True], "non-latching": [False]}.get(row["applies_to"], BOTH)
-        states = FROM.get(row["from"]) or [State(row["from"])]
+        states: list[State] = FROM.get(row["from"]) or [State(row["from"])]
         for state, present, latching in product(states, presents, latchings):
             table[state, event, present, latching] = State(row["to"])
     return table
