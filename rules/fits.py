@@ -56,7 +56,7 @@ def in_blocks(arrays: int) -> Callable[[Callable[P, Array]], Callable[P, Array]]
 
     arrays : how many of the first arguments are arrays, elementwise and broadcast together. Blocks
         are taken where these are given by position, of one shape (or single numbers) and longer
-        than two blocks; a year of minutes is then three to five times as fast.
+        than two blocks; a year of minutes is then two to four times as fast.
     """
 
     def decorate(law: Callable[P, Array]) -> Callable[P, Array]:
