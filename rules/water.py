@@ -145,7 +145,8 @@ def nacl_osmotic_pressure_bar(concentration_mg_l: ArrayLike, temperature_c: Arra
     Source: Pitzer's equation for the osmotic coefficient, Pitzer and Mayorga (1973), first
     temperature coefficients of Silvester and Pitzer (1977), from memory; the higher ones and the
     Debye-Hückel slope's fitted to PHREEQC (pitzer.dat) within 0.09 % over 0 to 50 °C, to 1.9 mol/kg;
-    π = φ·2 m R T ρw. Checked against tests/reference/osmotic_pressure_nacl.csv.
+    π = φ·2 m R T ρw. Checked against tests/reference/osmotic_pressure_nacl.csv, a grid of PHREEQC
+    to 1.6 mol/kg, pyEQL at 25 °C and Robinson and Stokes.
     """
     c = within(concentration_mg_l, *VALID_NACL_MG_L) / 1000.0
     t = within(temperature_c, *VALID_C)
@@ -169,7 +170,8 @@ def d4516_osmotic_pressure_bar(concentration_mg_l: ArrayLike, temperature_c: Arr
     """Osmotic pressure of sodium chloride by the correlation of ASTM D4516, for conformity. [bar]
 
     Up to 5 % from `nacl_osmotic_pressure_bar`; never mix the two in one plant.
-    Source: 0.2654 C T / (1000 − C/1000) kPa, from memory.
+    Source: 0.2654 C T / (1000 − C/1000) kPa, from memory. Below Pitzer in thin water (−5.3 % at
+    100 mg/L, −1.7 % at 2000), equal near 5000, above in strong (+3.4 % at 32 g/L), all at 25 °C.
     """
     c = within(concentration_mg_l, *VALID_NACL_MG_L)
     t_k = within(temperature_c, *VALID_C) + KELVIN

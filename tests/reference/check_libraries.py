@@ -108,7 +108,7 @@ def osmotic_pressure_of_seawater() -> ArrayLike:
 
 
 def _seawater(practical: np.ndarray, warm: np.ndarray) -> ArrayLike:
-    """Both ways: salinity from conductivity, and what a meter shows for the concentration."""
+    """Concentration from conductivity, and what a meter shows for the concentration."""
     sp, t = np.meshgrid(practical, warm)
     k = 1000.0 * gsw.C_from_SP(sp, t, 0.0)
     c = conductivity.concentration_mg_l(k, t, PLAIN, Water("seawater"))
@@ -118,7 +118,7 @@ def _seawater(practical: np.ndarray, warm: np.ndarray) -> ArrayLike:
 
 
 @check(
-    "Seawater, conductivity and concentration both ways, practical salinity 0.3 to 42, 1 to 35 °C",
+    "Seawater both ways, practical salinity 0.3 to 42, 1 to 35 °C",
     source="gsw, PSS-78 and its extension below 2",
     status="computed",
     tolerance=1e-3,
@@ -129,7 +129,7 @@ def seawater_conductivity() -> ArrayLike:
 
 
 @check(
-    "The same to 45 °C and to practical salinity 60 (85 mS/cm), beyond the definition of the scale",
+    "Seawater both ways, practical salinity 42 to 60 (85 mS/cm), 1 to 45 °C, beyond the scale",
     source="gsw, the formula of PSS-78 run on",
     status="computed",
     tolerance=5e-4,
@@ -140,13 +140,13 @@ def strong_seawater_conductivity() -> ArrayLike:
 
 
 @check(
-    "The same from practical salinity 0.05 (108 µS/cm) to 0.3",
+    "Seawater both ways, practical salinity 0.05 (108 µS/cm) to 0.3, 1 to 45 °C",
     source="gsw, Hill's extension of PSS-78",
     status="computed",
     tolerance=1e-2,
 )
 def weak_seawater_conductivity() -> ArrayLike:
-    """Below that the extension turns away from any possible ion; ours ends in the limiting ions."""
+    """Below that the extension departs from the limiting ionic conductivities, in which ours ends."""
     return _seawater(np.geomspace(0.05, 0.3, 30), np.linspace(1.0, 45.0, 45))
 
 
