@@ -48,6 +48,17 @@ _REGISTERS = {
     "float32": 2,
     "float64": 4,
 }
+_OF_MEASURED = (
+    "range",
+    "accuracy",
+    "accuracy_of_reading",
+    "resolution",
+    "drift_per_year",
+    "drift_of_reading_per_year",
+    "calibration_years",
+    "instrument",
+)
+"""Keys of a measured value, which a status has not."""
 _VESSEL = re.compile(r"^(\d{1,2})-(\d{1,3})$")
 _NODE = re.compile(r"^(?:(?:ns=\d+|nsu=[^;]+);)?(?:i=\d+|s=.+|g=[0-9A-Fa-f-]{36}|b=.+)$")
 _COMPENSATION = re.compile(r"^(linear)(?:\s+(\d+(?:\.\d+)?))?$|^(natural)$|^(none)$")
@@ -330,8 +341,8 @@ def _check_accuracy(point: Checked[PointTable], report: Report) -> None:
     table, loc = point.table, point.loc
     kind = units.KIND_OF_ROLE[table.role]
     if kind == "status":
-        for name in ("range", "accuracy", "accuracy_of_reading", "instrument"):
-            if point.ok(name) and getattr(table, name) is not None:
+        for name in _OF_MEASURED:
+            if point.ok(name) and name in table.model_fields_set:
                 report.problem(
                     (*loc, name),
                     f"{name} does not belong to a status, which is 0 or 1",
@@ -340,11 +351,35 @@ def _check_accuracy(point: Checked[PointTable], report: Report) -> None:
         return
     if point.ok("range") and table.range is not None:
         _check_range(point, kind, report)
-    if point.ok("accuracy", "range") and table.accuracy is not None and table.range is None:
+    for name, instead in (
+        ("accuracy", "accuracy_of_reading"),
+        ("drift_per_year", "drift_of_reading_per_year"),
+    ):
+        if point.ok(name, "range") and getattr(table, name) is not None and table.range is None:
+            report.problem(
+                (*loc, name),
+                f"{name} is in per cent of span, but there is no range",
+                f"add range = [lowest, highest], or use {instead}",
+            )
+    if point.ok("resolution", "range") and table.resolution is not None and table.range is not None:
+        low, high = table.range
+        if low < high and table.resolution > (high - low) / 10.0:
+            report.problem(
+                (*loc, "resolution"),
+                f"resolution = {table.resolution:g} is more than a tenth of range = "
+                f"[{low:g}, {high:g}]",
+                "give the smallest step of the reading in unit, or correct the range",
+            )
+    drifts = table.drift_per_year is not None or table.drift_of_reading_per_year is not None
+    if (
+        point.ok("calibration_years", "drift_per_year", "drift_of_reading_per_year")
+        and "calibration_years" in table.model_fields_set
+        and not drifts
+    ):
         report.problem(
-            (*loc, "accuracy"),
-            "accuracy is in per cent of span, but there is no range",
-            "add range = [lowest, highest], or use accuracy_of_reading",
+            (*loc, "calibration_years"),
+            "calibration_years is given, but no drift",
+            "add drift_per_year or drift_of_reading_per_year, or remove it",
         )
     if point.ok("instrument") and table.instrument is not None:
         allowed = accuracy.instruments(kind)
@@ -476,10 +511,11 @@ def instrument(table: PointTable, config: PointConfig, water: Water) -> Instrume
     """A checked point as the rules see it."""
     kind = units.KIND_OF_ROLE[table.role]
     si = config.si_range
+    span = None if si is None else si[1] - si[0]
     absolute, relative = accuracy.standard_uncertainty(
         table.role,
         kind,
-        span=None if si is None else si[1] - si[0],
+        span=span,
         percent_of_span=table.accuracy,
         percent_of_reading=table.accuracy_of_reading,
         instrument=table.instrument,
@@ -487,4 +523,14 @@ def instrument(table: PointTable, config: PointConfig, water: Water) -> Instrume
     )
     compensated = compensation(table.compensation)
     assert compensated is not None
-    return Instrument(config.signal, absolute, relative, si, compensated)
+    return Instrument(
+        config.signal,
+        absolute,
+        relative,
+        si,
+        compensated,
+        resolution=(table.resolution or 0.0) * config.conversion.scale,
+        drift_per_year=(table.drift_per_year or 0.0) / 100.0 * (span or 0.0),
+        relative_drift_per_year=(table.drift_of_reading_per_year or 0.0) / 100.0,
+        calibration_years=table.calibration_years,
+    )

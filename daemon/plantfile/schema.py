@@ -155,6 +155,16 @@ class PointTable(TableModel):
     accuracy_of_reading: float | None = key(
         "standard error in per cent of the reading", 0.5, None, gt=0, le=50
     )
+    resolution: float | None = key("smallest step of the reading, in unit", 0.1, None, gt=0, le=1e6)
+    drift_per_year: float | None = key(
+        "standard error that a year adds, in per cent of span (needs range)", 0.1, None, gt=0, le=20
+    )
+    drift_of_reading_per_year: float | None = key(
+        "standard error that a year adds, in per cent of the reading", 1.0, None, gt=0, le=50
+    )
+    calibration_years: float = key(
+        "years between calibrations; a drift is counted over half of them", 1.0, 1.0, gt=0, le=20
+    )
     instrument: Text | None = key(
         "kind of instrument, for the accuracy when none is given", "electromagnetic", None
     )
@@ -193,6 +203,16 @@ class ElementTestTable(TableModel):
     temperature_c: float = key("temperature of the test [°C]", 25.0, 25.0, ge=1, le=60)
     concentration_mg_l: float = key("NaCl in the feed of the test [mg/L]", 2000, gt=0, le=60000)
     recovery: float = key("recovery of the test, a fraction", 0.15, 0.15, gt=0, le=0.5)
+
+
+class NormalizationTable(TableModel):
+    """How the means along a stage are taken. Another choice needs a new store: levels would not compare."""
+
+    means: Literal["exact", "log_mean"] = key(
+        "exact: over the membrane, with polarization; log_mean: those of ASTM D4516",
+        "exact",
+        "exact",
+    )
 
 
 class LimitsTable(TableModel):
@@ -248,6 +268,7 @@ class TrainTable(TableModel):
     point: list[Any] = key("[[train.point]], one for each signal", None)
     design: dict[str, Any] | None = key("[train.design]", None, None)
     element_test: dict[str, Any] | None = key("[train.element_test]", None, None)
+    normalization: dict[str, Any] | None = key("[train.normalization]", None, None)
     limits: dict[str, Any] | None = key("[train.limits]", None, None)
     baseline: dict[str, Any] | None = key("[train.baseline]", None, None)
     prices: dict[str, Any] | None = key("[train.prices]", None, None)
@@ -352,6 +373,7 @@ REPEATED: dict[str, type[TableModel]] = {
 OF_TRAIN_SINGLE: dict[str, type[TableModel]] = {
     "design": DesignTable,
     "element_test": ElementTestTable,
+    "normalization": NormalizationTable,
     "limits": LimitsTable,
     "baseline": BaselineTable,
     "prices": PricesTable,

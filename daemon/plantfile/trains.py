@@ -24,13 +24,16 @@ from daemon.plantfile.schema import (
     DesignTable,
     ElementTestTable,
     LimitsTable,
+    NormalizationTable,
     PointTable,
     PricesTable,
     StageTable,
     TrainTable,
 )
 from daemon.plantfile.validate import Checked, validate
-from rules.train import Limits, Stage, Train, Water
+from rules.train import Limits, Means, Stage, Train, Water
+
+_MEANS: dict[str, Means] = {"exact": "profile", "log_mean": "d4516"}
 
 
 @dataclass
@@ -42,6 +45,7 @@ class CheckedTrain:
     points: list[Checked[PointTable]] = field(default_factory=list)
     design: Checked[DesignTable] | None = None
     element_test: Checked[ElementTestTable] | None = None
+    normalization: Checked[NormalizationTable] | None = None
     limits: Checked[LimitsTable] | None = None
     baseline: Checked[BaselineTable] | None = None
     prices: Checked[PricesTable] | None = None
@@ -265,6 +269,7 @@ def convert(train: CheckedTrain, protocols: Mapping[str, str | None], water: Wat
             )
             if value is not None
         },
+        means=_MEANS["exact" if train.normalization is None else train.normalization.table.means],
     )
     prices = _plain(train.prices)
     prices["currency"] = prices.get("currency") or ""

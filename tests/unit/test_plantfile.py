@@ -10,6 +10,7 @@ import pytest
 
 from daemon.plantfile import Plant, PlantFileError, load
 from drivers.protocol import CsvAddress, ModbusAddress, OpcuaAddress
+from rules import sections
 from rules.train import Compensation, Instrument, Limits, Water
 from tests.reference.tables import rows
 
@@ -147,6 +148,39 @@ def test_accuracy_of_the_file_replaces_the_default(tmp_path: Path) -> None:
     assert _instrument(plant, "permeate_flow").relative == pytest.approx(
         float(ACCURACY["turbine or paddle flow meter"]) / 100
     )
+
+
+def test_resolution_and_drift_of_the_file(tmp_path: Path) -> None:
+    """By hand: 1 psi steps, 0.2 % of 300 psi in a year over half of two years, added in squares to 1.5 psi."""
+    text = (GOOD / "few_instruments.toml").read_text(encoding="utf-8")
+    text = text.replace(
+        'unit = "gpm", range = [0, 300]',
+        'unit = "gpm", range = [0, 300], drift_of_reading_per_year = 3.0',
+    )
+    given = "accuracy = 0.5"
+    assert text.count(given) == 1
+    text = text.replace(
+        given, f"{given}, resolution = 1.0, drift_per_year = 0.2, calibration_years = 2.0"
+    )
+    plant = load(_write(tmp_path, text))
+    psi = 0.0689476
+    pressure = _instrument(plant, "1/feed_pressure").standard_uncertainty(10.0)
+    assert pressure == pytest.approx(psi * (1.5**2 + 0.6**2 + 1.0 / 12.0) ** 0.5, rel=1e-5)
+    flow = _instrument(plant, "permeate_flow").standard_uncertainty([20.0, -40.0, float("nan")])
+    # 0.5 % of the electromagnetic default, 3 % a year over half a year.
+    assert flow[:2] == pytest.approx([20.0 * (0.5**2 + 1.5**2) ** 0.5 / 100, 40.0 * 0.0158114])
+    assert flow[2] != flow[2]
+
+
+def test_means_of_the_file(tmp_path: Path) -> None:
+    """`log_mean` is the standard's; without a word the means are exact; the basis of a baseline says which."""
+    text = (GOOD / "few_instruments.toml").read_text(encoding="utf-8")
+    exact = load(_write(tmp_path, text)).trains[0].model
+    chosen = f'{text}\n[train.normalization]\nmeans = "log_mean"\n'
+    standard = load(_write(tmp_path, chosen)).trains[0].model
+    assert (exact.means, standard.means) == ("profile", "d4516")
+    assert sections.plan(exact).basis.startswith("means profile,")
+    assert sections.plan(standard).basis.startswith("means d4516,")
 
 
 @pytest.mark.parametrize(("kind", "span_bar"), [("nacl", 25.0), ("seawater", 100.0)])

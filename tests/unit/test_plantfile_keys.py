@@ -31,6 +31,7 @@ def test_every_table_has_a_meaning() -> None:
         "[[train.point]]",
         "[train.design]",
         "[train.element_test]",
+        "[train.normalization]",
         "[train.limits]",
         "[train.baseline]",
         "[train.prices]",
