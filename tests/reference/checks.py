@@ -15,7 +15,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-Status = Literal["read", "from memory", "computed", "common practice, no source", "mixed"]
+Status = Literal[
+    "read", "from memory", "computed", "constructed", "common practice, no source", "mixed"
+]
 """How the expected values were obtained; what a table marks as unverified stays marked."""
 
 Measure = Literal["relative", "absolute", "mismatches"]
