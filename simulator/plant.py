@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from simulator import faults as fault_kinds
 from simulator.faults import Fault
 from simulator.feed import FeedWater
-from simulator.hydraulics import Demand, Start, TrainResult, solve
+from simulator.hydraulics import Demand, NotSettled, Start, TrainResult, solve
 from simulator.instruments import Instrument, Transmitters, fitted
 from simulator.noise import gauss, key, wander
 from simulator.operation import DAY_S, Mode, Modes, Timeline
@@ -87,6 +87,21 @@ class Plant:
                         f"scenario {self.scenario.name}: fault {fault.kind}: there is no instrument "
                         f"{tag!r}; instruments are {', '.join(signals)}"
                     )
+
+    def set_faults(self, faults: tuple[Fault, ...]) -> None:
+        """Go on with other faults than those of the scenario; what was shown before is not told again.
+
+        Raises when there is no such instrument, or when the train cannot run with them now; then nothing
+        has changed.
+        """
+        before = self.scenario, dict(self._frozen)
+        self.scenario = replace(self.scenario, faults=faults)
+        try:
+            self._check_tags()
+            self._readings = self._at(self.now_s)
+        except (ValueError, NotSettled):
+            self.scenario, self._frozen = before
+            raise
 
     @property
     def tags(self) -> tuple[str, ...]:
