@@ -10,6 +10,11 @@ from rules.network import Network
 from rules.reconcile import Reconciliation
 from rules.suspects import Suspect, Verdict
 
+FAR_APART = (
+    "The readings are so far apart that no flows and concentrations near them close the balances:"
+    " check units, scale, byte order and addresses."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Meter:
@@ -53,8 +58,10 @@ def closure(
     """
     result = network.reconcile(values)
     found = result.found
-    if not int(found.dof) or not np.isfinite(found.statistic):
+    if not int(found.dof):
         return None
+    if not np.isfinite(found.statistic):
+        return Closure((), {}, True, (FAR_APART,))
     verdict = result.verdict()
     # A wrong meter pulls the others along: what is offered as reconciled does without all that it may be.
     accused = {i for suspect in verdict.suspects for i in suspect.group + suspect.rivals}

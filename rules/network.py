@@ -118,7 +118,7 @@ class Network:
             if name is None or (j >= n and "feed_temperature" not in at):
                 continue
             meter, reading = instruments[name], at[name]
-            spread = np.hypot(meter.absolute, meter.relative * np.abs(reading))
+            spread = meter.standard_uncertainty(reading)
             if j < n:
                 amount[..., j], sigma[..., j] = reading, spread
                 continue

@@ -283,9 +283,14 @@ def _projected(left: _Left, y: Array, sigma: Array, guess: Array) -> _Solution:
         even = scaled / spread[..., None]
         miss = miss / spread
     good = np.isfinite(even).all(axis=(1, 2)) & np.isfinite(miss).all(axis=1)
-    even = np.where(good[:, None, None], even, np.eye(even.shape[1], even.shape[2]))
-    lower = np.linalg.cholesky(even @ even.transpose(0, 2, 1))
-    both = np.linalg.solve(lower, np.concatenate([even, miss[..., None]], axis=-1))
+    square = even @ even.transpose(0, 2, 1)
+    square[~good] = np.eye(square.shape[1])
+    # In a row far off the typical one, balances that usually differ may say the same: no solution.
+    good[good] = np.linalg.eigvalsh(square[good]).min(axis=-1, initial=1.0) > _NOTHING
+    square[~good] = np.eye(square.shape[1])
+    both = np.concatenate([even, miss[..., None]], axis=-1)
+    both[~good] = 0.0
+    both = np.linalg.solve(np.linalg.cholesky(square), both)
     both[~good] = np.nan
     directions, t = both[..., :-1], both[..., -1]
     x = y - sigma * np.einsum("rkn,rk->rn", directions, t)
@@ -331,9 +336,9 @@ def _bilinear(a: Array, v: Array, e: Array, known: Flags) -> _Solution:
         salt = np.concatenate([a * c[:, None], a * q[:, None]], axis=-1)
         slope = np.concatenate([water, salt], axis=1)
         constant = np.concatenate([np.zeros((len(v), len(a))), (q * c) @ a.T], axis=1)
-        left = _eliminated(slope[..., ~known], slope[..., known], constant, sigma)
-        found = _projected(left, y, sigma, current[:, ~known])
-        with np.errstate(invalid="ignore"):
+        with np.errstate(all="ignore"):
+            left = _eliminated(slope[..., ~known], slope[..., known], constant, sigma)
+            found = _projected(left, y, sigma, current[:, ~known])
             moved = np.abs((found.x - current[:, known]) / sigma).max(axis=1, initial=0.0)
         current[:, known], current[:, ~known] = found.x, found.u
         if not (moved > _CONVERGED).any():

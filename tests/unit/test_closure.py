@@ -7,7 +7,7 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 
-from daemon.closure import Closure, closure
+from daemon.closure import FAR_APART, Closure, closure
 from daemon.commands.check import _plain
 from daemon.plantfile import Plant
 from rules.network import network
@@ -92,3 +92,12 @@ def test_the_sheet_tells_numbers_to_machines(plant: Plant) -> None:
     assert " ".join(plain["closure"]["sentences"]) in one.remarks
     assert set(asdict(one.closure)) == set(plain["closure"])  # type: ignore[arg-type]
     assert _plain(judged(plant, {"running": 0.0}))["closure"] is None
+
+
+def test_readings_without_any_solution_are_said_to_be_so() -> None:
+    """A unit wrong in two places: no verdict on single meters, and no reconciled values."""
+    found = said({"feed_flow": 5.0, "2/permeate_flow": 0.25})
+    assert found is not None
+    assert found.detected
+    assert found.meters == ()
+    assert found.sentences == (FAR_APART,)

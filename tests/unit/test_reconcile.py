@@ -306,3 +306,26 @@ def test_a_signal_of_a_vessel_is_no_stream() -> None:
         plain.water,
     )
     assert network(more).dof == 4
+
+
+def test_a_row_far_off_does_not_disturb_the_others() -> None:
+    """Wild readings in a block: each row as alone, without warnings, NaN where there is no solution."""
+    its = network(train())
+    random = np.random.default_rng(3)
+    values = row(its) * np.exp(1.5 * random.standard_normal((60, len(EVERYTHING))))
+    values[random.random(values.shape) < 0.1] = np.nan
+    values[7] = row(its, feed_flow=5.0, stage2_permeate_flow=0.25)
+    values[8] = row(its)
+    found = its.reconcile(values).found
+    assert np.isnan(found.statistic[7])
+    assert np.isnan(found.reconciled[7]).all()
+    assert found.statistic[8] == pytest.approx(0.0, abs=1e-12)
+    some = np.isfinite(found.statistic)
+    x = np.where(np.isfinite(found.reconciled), found.reconciled, found.estimate)[some]
+    n = len(its.streams)
+    for balance in its.incidence:
+        used = balance != 0
+        water = (balance[used] * x[:, :n][:, used]).sum(axis=1)
+        size = np.abs(x[:, :n][:, used]).sum(axis=1)
+        closes = np.isfinite(water)
+        assert (np.abs(water[closes]) <= 1e-6 * size[closes]).all()
