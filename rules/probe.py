@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from rules.conductivity import concentration_mg_l
 from rules.fits import Array
@@ -52,8 +52,7 @@ OUTLIER: Final = 1e-6
 FEWEST: Final = 3
 """Samples below which nothing is said."""
 
-APART_MM: Final = 25.0
-"""A further sample nearer than this to one already taken says nothing new. [mm]"""
+THOUSAND: Final = "about a thousand times away from the others"
 
 HELPS: Final = 1.0
 """Standard deviations by which the first two explanations must differ for a further sample."""
@@ -166,21 +165,31 @@ def probe(
         raise ValueError(f"meter must lie between 0 and 1, got {meter!r}")
     if healthy is not None and len(healthy.flow_m3h) != tube.elements:
         raise ValueError(f"the sound profile must have {tube.elements} elements, as the tube has")
+    doubts = []
     if healthy is not None and not (
         (healthy.flow_m3h > 0.0).all() and (healthy.concentration_mg_l > 0.0).all()
     ):
-        healthy = None  # conditions that the model cannot run say nothing of the vessel
+        healthy = None
+        doubts.append(
+            "The conditions given cannot run this vessel; judged as if they were not known. "
+            "Are pressure, flow, temperature and salt of the feed right?"
+        )
     above = np.where(shown > 0.0, shown, np.nan)
     k25 = at_25_us_cm(above, temperature_c, compensation, water)
     salt = concentration_mg_l(k25, 25.0, Compensation("none"), water)
     family = Family.of(tube.elements)
     sound = [(healthy, 1.0)] if healthy is not None else generic_profiles(tube.elements)
     along = tube.along(at)
-    left_out = _left_out(tube, at, shown, salt, along, [h for h, _ in sound])
+    slip = thousandfold(k25 / np.nanmedian(k25)) if np.isfinite(k25).any() else k25 > 0.0
+    left_out = _left_out(tube, at, shown, salt, slip, [h for h, _ in sound])
     use = np.ones(len(at), dtype=bool)
     use[[o.index for o in left_out]] = False
     salt, k25 = np.where(use, salt, np.nan), np.where(use, k25, np.nan)
-    questions = _questions(at, k25)
+    doubts += [
+        f"{at[i]:.0f} mm: {shown[i]:g} µS/cm is {THOUSAND}. Was it in mS/cm, or were they?"
+        for i in np.flatnonzero(slip)
+    ]
+    questions = tuple(doubts)
     if int(use.sum()) < FEWEST:
         return Probe(
             (),
@@ -192,7 +201,7 @@ def probe(
             np.full_like(salt, np.nan),
             (),
             None,
-            f"{int(use.sum())} usable samples are too few. Sample at "
+            " ".join([*questions, f"{int(use.sum())} usable samples are too few. Sample at "])
             + ", ".join(f"{p.distance_mm:.0f}" for p in positions(tube))
             + " mm.",
             left_out,
@@ -227,8 +236,14 @@ def probe(
 
 
 def _left_out(
-    tube: Tube, at: Array, shown: Array, salt: Array, along: Array, sound: Sequence[Healthy]
+    tube: Tube,
+    at: Array,
+    shown: Array,
+    salt: Array,
+    slip: NDArray[np.bool_],
+    sound: Sequence[Healthy],
 ) -> tuple[LeftOut, ...]:
+    along = tube.along(at)
     passing = np.min(
         [
             upstream_share(tube, along, dividing_point(tube, h.flow_m3h))
@@ -245,22 +260,13 @@ def _left_out(
             reason = f"the tube is 0 to {tube.length_mm:.0f} mm long"
         elif not np.isfinite(salt[i]):
             reason = why_not(float(shown[i]))
+        elif slip[i]:
+            reason = THOUSAND
         elif not passing[i] > LEAST_PASSING:
             reason = "no permeate of a sound vessel passes there"
         if reason:
             found.append(LeftOut(i, f"{at[i]:.0f} mm", reason))
     return tuple(found)
-
-
-def _questions(at: Array, k25: Array) -> tuple[str, ...]:
-    if not np.isfinite(k25).any():
-        return ()
-    ratio = k25 / np.nanmedian(k25)
-    return tuple(
-        f"{at[i]:.0f} mm: {k25[i]:g} µS/cm is about a thousand times away from the others. "
-        "Was it in mS/cm, or were they?"
-        for i in np.flatnonzero(thousandfold(ratio))
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,12 +365,10 @@ class _Judged:
 
     def next_sample(self, one: _Best, other: _Best) -> Sample | None:
         """The place where one more sample differs most between two explanations; None if nowhere."""
-        places = positions(self.tube, half_steps=True)
-        apart = APART_MM / self.tube.element_length_mm
-        free = [p for p in places if np.abs(p.along - self.along).min() > apart]
-        if not free:
-            return None
-        more = np.array([p.along for p in free])
+        sheet = [p.along for p in positions(self.tube, half_steps=True)]
+        inside = np.arange(self.tube.elements)[:, None] + np.array([0.25, 0.75])
+        # A place already sampled may be sampled again: the meter errs anew.
+        more = np.unique(np.round(np.concatenate([sheet, inside.ravel(), self.along]), 6))
         (a, wide_a, _), (b, wide_b, _) = (self.predicted(h, more) for h in (one, other))
         a, b = a[len(self.salt) :], b[len(self.salt) :]
         wide = (wide_a**2 + wide_b**2)[len(self.salt) :] / 2.0
@@ -374,7 +378,9 @@ class _Judged:
         i = int(np.argmax(separation))
         if separation[i] < HELPS:
             return None
-        return Sample(free[i].distance_mm, free[i].along, float(separation[i]))
+        return Sample(
+            round(float(self.tube.distance_mm(more[i])), 1), float(more[i]), float(separation[i])
+        )
 
 
 def _levels(expected: Array, salt: Array, known: bool) -> tuple[Array, Array]:

@@ -85,7 +85,7 @@ class Survey:
     suspects : worst first. low : vessels that read far too little.
     shift : change of the whole stage against earlier, −; NaN when nothing is known of before.
     meter_ratio : handheld mean over the online instrument; NaN without one.
-    next_step : what to do. questions : readings that look like a slip.
+    next_step : what to do. questions : readings that look like a slip, earlier values that are missing.
     """
 
     vessels: tuple[str, ...]
@@ -205,11 +205,16 @@ def survey(
         score = off / (spread if spread > 0.0 else np.nan)
         ratio = compared / median
     slip = thousandfold(ratio)
-    questions = tuple(
+    questions = [
         f"Vessel {names[i]}: {k25[i]:g} µS/cm is about a thousand times away from the others. "
         "Was it in mS/cm, or were they?"
         for i in np.flatnonzero(slip)
-    )
+    ]
+    if expected_us_cm is not None and expected is None:
+        questions.append(
+            "Not every vessel has an earlier value: they are compared with each other only. "
+            "Which are missing?"
+        )
     suspects = tuple(
         Suspect(names[i], float(k25[i]), float(score[i]), float(ratio[i]), _probability(score[i]))
         for i in sorted(np.flatnonzero((score > limit) & ~slip), key=lambda i: -score[i])
@@ -237,7 +242,7 @@ def survey(
         meter_ratio=meter_ratio,
         meter_agrees=agrees,
         left_out=left_out,
-        questions=questions,
+        questions=tuple(questions),
         next_step=_next(
             int(usable.sum()), suspects, low, shift, shifted, meter_ratio, agrees, questions
         ),

@@ -4,12 +4,13 @@ The mixing along the tube is written out here once more, element by element and 
 it can disagree with `rules.tube`.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.probe import Explanation
 from rules.train import Stage
 from rules.tube import Conditions, Healthy, Tube, healthy_vessel, positions
 from simulator.faults import Fault
@@ -22,11 +23,23 @@ from simulator.water import transmitter_conductivity_us_cm
 
 Floats = NDArray[np.float64]
 DAY = 2.0
+GRADUAL = {"lead": "oxidation_damage", "tail": "scaling"}
+"""Faults of the simulator that die away from one end; their size is its severity."""
+
+
+def told(explanation: Explanation) -> tuple[tuple[str, int], ...]:
+    """The places of an explanation, as a `Trial` states its truth."""
+    if explanation.kind in GRADUAL:
+        return ((explanation.kind, 0),)
+    return tuple(sorted(explanation.where))
 
 
 @dataclass(frozen=True)
 class Trial:
-    """One vessel: the truth (kind and number, several of them, or none), and what the meter showed."""
+    """One vessel: the truth (kind and number, several of them, or none), and what the meter showed.
+
+    take : more samples at distances, by the same meter.
+    """
 
     truth: tuple[tuple[str, int], ...]
     tube: Tube
@@ -35,6 +48,7 @@ class Trial:
     shown_us_cm: Floats
     temperature_c: float
     meter: float
+    take: Callable[[Floats], Floats]
 
 
 def sampled(tube: Tube, flow: StageFlow, vessel: int, area_k: float, distance_mm: Floats) -> Floats:
@@ -68,6 +82,8 @@ def _places(
         kind, [kind]
     )
     found: list[tuple[str, int, float]] = []
+    if kind in GRADUAL:
+        return [(kind, 0, float(rng.uniform(0.5, 1.0)))]
     while len(found) < len(what):
         w = what[len(found)]
         number = int(rng.integers(0 if w == "joint" else 1, elements + 1))
@@ -86,7 +102,7 @@ def trials(
 ) -> Iterator[Trial]:
     """Twelve vessels of two stages, each with a fault of one of `kinds`, ports and meters drawn.
 
-    kinds : ``sound``, ``joint``, ``element``, ``two``. excess : salt that a fault lets in, in meter
+    kinds : ``sound``, ``joint``, ``element``, ``two``, ``lead``, ``tail``. excess : salt that a fault lets in, in meter
     errors of the salt of the sound vessel; drawn evenly in its logarithm, met within some ten per cent.
     """
     rng = np.random.default_rng(seed)
@@ -108,6 +124,11 @@ def trials(
             places = _places(rng, str(rng.choice(kinds)), elements, meter, excess)
             drawn.append((number, v, meter, places))
             for kind, at, size in places:
+                if kind in GRADUAL:
+                    faults.append(
+                        Fault(GRADUAL[kind], 0.5, "step", severity=size, stage=number, vessel=v + 1)
+                    )
+                    continue
                 part = (at - 0.5 * (kind == "element")) / elements
                 feed, end = float(stage.feed_mg_l[0]), float(stage.concentrate_mg_l[0])
                 brine = 1.0 / ((1.0 - part) / feed + part / end)
@@ -144,16 +165,28 @@ def trials(
         )
         tube = Tube(elements, port="concentrate" if rng.random() < 0.5 else "feed")
         at_mm = np.array([p.distance_mm for p in positions(tube, half_steps=half_steps)])
-        salt = sampled(tube, stage.flow, v, shape.area_m2 / 1000.0, at_mm)
-        shown = transmitter_conductivity_us_cm(salt, temperature)
+
+        def take(
+            distance_mm: Floats,
+            tube: Tube = tube,
+            flow: StageFlow = stage.flow,
+            v: int = v,
+            area_k: float = shape.area_m2 / 1000.0,
+            meter: float = meter,
+        ) -> Floats:
+            salt = sampled(tube, flow, v, area_k, distance_mm)
+            shown = transmitter_conductivity_us_cm(salt, temperature)
+            return np.asarray(shown * (1.0 + meter * rng.standard_normal(len(distance_mm))))
+
         yield Trial(
             tuple(sorted((kind, at) for kind, at, _ in places)),
             tube,
             healthy,
             at_mm,
-            shown * (1.0 + meter * rng.standard_normal(len(at_mm))),
+            take(at_mm),
             float(temperature[0]),
             meter,
+            take,
         )
 
 

@@ -24,7 +24,7 @@ from simulator.operation import DAY_S
 from simulator.plant import Plant
 from simulator.sampling import tube_profile
 from simulator.scenario import load
-from tests.probe_kit import trials
+from tests.probe_kit import told, trials
 
 VESSEL = Healthy(
     np.array([0.94, 0.88, 0.82, 0.76, 0.70, 0.63]), np.array([11.0, 13.3, 16.0, 19.4, 23.8, 29.6])
@@ -168,6 +168,28 @@ def test_a_slip_of_unit_is_asked_about() -> None:
     got = answer(SIX, mm, shown)
     assert f"{mm[5]:.0f} mm" in got.questions[0]
     assert "mS/cm" in got.next_step
+    assert [o.index for o in got.left_out] == [5]
+    assert got.first is not None
+    assert got.first.kind == "sound"
+
+
+def test_conditions_that_cannot_be() -> None:
+    """A sound profile that could not be computed: told, and judged as without conditions."""
+    mm = sheet(SIX)
+    shown = readings(SIX, mm, 3.0)
+    nothing = Healthy(np.full(6, np.nan), np.full(6, np.nan))
+    got = probe(SIX, mm, shown, healthy=nothing, water=Water(factor=0.5))
+    assert "conditions" in got.questions[0]
+    assert got.explanations == probe(SIX, mm, shown, water=Water(factor=0.5)).explanations
+
+
+@pytest.mark.parametrize("inside", [2.2, 2.4, 2.6, 2.8])
+def test_a_hole_at_one_place_of_an_element(inside: float) -> None:
+    """Salt that enters at a point between two samples of one element is that element's."""
+    mm = sheet(SIX)
+    got = answer(SIX, mm, readings(SIX, mm, inside))
+    assert got.first is not None
+    assert (got.first.where, got.decided) == ((("element", 3),), True)
 
 
 def test_the_sound_vessel_by_its_conditions() -> None:
@@ -259,7 +281,7 @@ def test_blind_trials() -> None:
             assert got.first is not None
             if t.truth:
                 faults += 1
-                right += got.first.where == t.truth
+                right += told(got.first) == t.truth
             else:
                 sound += 1
                 suspected += got.decided and got.first.kind != "sound"

@@ -65,6 +65,13 @@ def test_a_vessel_is_compared_with_its_own_past() -> None:
     assert [s.vessel for s in got.suspects] == ["2"]
 
 
+def test_a_past_with_gaps_is_not_used() -> None:
+    """An earlier value missing for a vessel that was read: told, and vessels compared with each other."""
+    got = survey([42, 60, 61, 42, 41, 43], expected_us_cm=[42, 42, np.nan, 42, 42, 42])
+    assert "earlier value" in got.questions[0]
+    np.testing.assert_array_equal(got.score, survey([42, 60, 61, 42, 41, 43]).score)
+
+
 def test_a_stage_that_rose_as_a_whole() -> None:
     """All half as high again: nobody stands out, the shift is told, with vessels' past or a level."""
     now = [61, 63, 60, 65, 62, 59]
