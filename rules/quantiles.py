@@ -10,7 +10,7 @@ def chi2_tail(statistic: float, dof: int) -> float:
     """Probability that chi-square with `dof` degrees of freedom exceeds `statistic`; NaN in NaN out.
 
     Exact for whole degrees of freedom: Q(k+2) = Q(k) + (x/2)^(k/2) exp(-x/2) / Γ(k/2+1).
-    Source: Abramowitz and Stegun 26.4.4, 26.4.5 and 26.4.8. Checked against scipy.
+    Source: Abramowitz and Stegun 26.4.4 and 26.4.5, from memory. Checked against scipy.
     """
     if dof < 1:
         raise ValueError(f"dof must be at least 1, got {dof!r}")
@@ -46,7 +46,7 @@ def chi2_quantile(probability: float, dof: int) -> float:
 def sidak_quantile(level: float, tests: int) -> float:
     """Critical |z| of each of `tests` two-sided tests that together err with probability `level`.
 
-    Source: Sidak level 1-(1-level)^(1/tests); Mah and Tamhane 1982.
+    Source: Sidak level 1-(1-level)^(1/tests); Mah and Tamhane 1982, from memory. Checked against scipy.
     """
     _check_level(level, "level")
     if tests < 1:

@@ -113,7 +113,7 @@ def linear(balances: ArrayLike, measured: ArrayLike, sigma: ArrayLike) -> Reconc
     returns : variables in the order of the columns of `balances`.
 
     Raises ValueError for shapes that do not fit, balances that are not finite, or a negative sigma.
-    Source: x = y - V A'(A V A')^-1 A y; what is not measured is eliminated first (Crowe and others 1983, by
+    Source: x = y - V A'(A V A')^-1 A y; what is not measured is eliminated first (Crowe and others 1983, from memory, by
     Gauss-Jordan). Checked against tests/reference/data_reconciliation_linear.csv.
     """
     a = np.asarray(balances, dtype=np.float64)
@@ -148,7 +148,7 @@ def bilinear(
         NaN throughout a row for which no solution is found.
 
     The volumes of streams are taken as additive. Source: successive linearization about the last solution, to 1e-9
-    of the standard uncertainties; Narasimhan and Jordache 2000. The statistic is chi-square only as
+    of the standard uncertainties; Narasimhan and Jordache 2000, from memory. The statistic is chi-square only as
     far as the errors are small. Checked against tests/reference/data_reconciliation_bilinear.csv.
     """
     a = np.asarray(incidence, dtype=np.float64)

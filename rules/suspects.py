@@ -113,7 +113,7 @@ def judge(one: Reconciliation, level: float = LEVEL, *, positive: bool = False) 
     apart are taken out together (they share one direction) and named together.
 
     Source: measurement test and serial elimination; Narasimhan and Jordache, Data Reconciliation and
-    Gross Error Detection, 2000; Mah and Tamhane 1982. For independent meters the test of a meter
+    Gross Error Detection, 2000; Mah and Tamhane 1982; both from memory. For independent meters the test of a meter
     squared is what the global statistic falls by without it.
     """
     if one.statistic.ndim:
