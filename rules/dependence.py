@@ -100,36 +100,67 @@ class Learned:
         return json.dumps(asdict(self), separators=(",", ":"), allow_nan=False)
 
 
-def coordinate(
-    driver: str,
-    section: str,
-    columns: Mapping[str, int],
-    points: Array,
-    reference: Mapping[str, float],
-) -> Array:
-    """Coordinate of a driver at operating points (..., n_operating), zero at the baseline; NaN where unknown."""
+_KEYS = {"flux": "flux_lmh", "flow": "average_flow_m3h", "brine": "feed_brine_mg_l"}
 
-    def now(key: str) -> Array:
-        column = columns.get(f"{section}/{key}")
-        if column is None:
-            return np.full(points.shape[:-1], np.nan)
-        return np.asarray(points[..., column])
 
-    def then(key: str) -> float:
-        return reference.get(f"{section}/{key}", np.nan)
+class _Coordinates:
+    """Coordinates of drivers in sections at operating points, all together; zero at the baseline.
 
-    with np.errstate(invalid="ignore", divide="ignore"):
-        if driver == "temperature":
-            t0 = then("temperature_c") + KELVIN
-            return np.asarray(t0 * t0 * (1.0 / t0 - 1.0 / (now("temperature_c") + KELVIN)))
-        if driver == "reynolds":
-            flow = np.log(now("average_flow_m3h") / then("average_flow_m3h"))
-            viscosity = viscosity_mpa_s(now("temperature_c")) / viscosity_mpa_s(
-                then("temperature_c")
-            )
-            return np.asarray(flow - np.log(viscosity))
-        key = {"flux": "flux_lmh", "flow": "average_flow_m3h", "brine": "feed_brine_mg_l"}[driver]
-        return np.asarray(np.log(now(key) / then(key)))
+    pairs : (section, driver) of each column that `at` returns.
+    """
+
+    def __init__(
+        self,
+        pairs: Sequence[tuple[str, str]],
+        operating: Sequence[str],
+        reference: Mapping[str, float],
+    ) -> None:
+        self.pairs = tuple(pairs)
+        known = {name: i for i, name in enumerate(operating)}
+
+        def place(pair: int, key: str) -> tuple[int, int, float] | None:
+            """Pair, column of the operating quantity and its value at the baseline; None when not known."""
+            name = f"{self.pairs[pair][0]}/{key}"
+            then = reference.get(name, np.nan)
+            return (pair, known[name], then) if name in known and np.isfinite(then) else None
+
+        kelvin = "temperature_c"
+        ratios, warmths, reynolds = [], [], []
+        for pair, (_, driver) in enumerate(self.pairs):
+            if driver == "temperature":
+                warmths.append(place(pair, kelvin))
+            elif driver == "reynolds":
+                flow, warmth = place(pair, _KEYS["flow"]), place(pair, kelvin)
+                reynolds.append((flow, warmth) if flow and warmth else None)
+            else:
+                ratios.append(place(pair, _KEYS[driver]))
+        self._ratio = _columns([x for x in ratios if x])
+        self._warmth = _columns([x for x in warmths if x])
+        self._flow = _columns([x[0] for x in reynolds if x])
+        self._viscosity = _columns([x[1] for x in reynolds if x])
+        self._viscosity_then = viscosity_mpa_s(self._viscosity[2])
+
+    def at(self, points: Array) -> Array:
+        """(..., n_pairs) at points (..., n_operating); NaN where unknown, now or at the baseline."""
+        x: Array = np.full((*points.shape[:-1], len(self.pairs)), np.nan)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            pair, column, then = self._ratio
+            x[..., pair] = np.log(points[..., column] / then)
+            pair, column, then = self._warmth
+            t0 = then + KELVIN
+            x[..., pair] = t0 * t0 * (1.0 / t0 - 1.0 / (points[..., column] + KELVIN))
+            if len(self._flow[0]):
+                pair, column, then = self._flow
+                thick = viscosity_mpa_s(points[..., self._viscosity[1]]) / self._viscosity_then
+                x[..., pair] = np.log(points[..., column] / then / thick)
+        return x
+
+
+def _columns(
+    places: Sequence[tuple[int, int, float]],
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
+    pairs, columns, values = zip(*places, strict=True) if places else ((), (), ())
+    return np.array(pairs, dtype=int), np.array(columns, dtype=int), np.array(values, dtype=float)
 
 
 class _Filter:
@@ -182,6 +213,12 @@ class _Filter:
         h[own : own + k] = x
         return h
 
+    def rows(self, x: Array) -> Array:
+        """Coefficients of the state for all sections at coordinates (n_sections, n_drivers), without the level."""
+        found = np.array([self.row(s, own) for s, own in enumerate(x)])
+        found[:, : 2 * self.sections] = 0.0
+        return found
+
     def take(self, section: int, x: Array, value: float, variance: float) -> None:
         """Learn from one median of one section."""
         h = self.row(section, x)
@@ -227,11 +264,11 @@ class Dependence:
         self.observables = tuple(observables)
         self.operating = tuple(operating)
         self.reference = dict(reference)
-        self._columns = {name: i for i, name in enumerate(self.operating)}
         self._spread = np.array([spread.get(name, 0.0) for name in self.observables])
         self._filters: dict[str, _Filter] = {}
         self._places: dict[str, list[tuple[str, int]]] = {}
-        self._given: dict[str, NDArray[np.bool_]] = {}
+        pairs: dict[tuple[str, str], int] = {}
+        self._drivers: dict[str, NDArray[np.int64]] = {}
         for quantity in QUANTITIES:
             here = [
                 (section, i)
@@ -242,15 +279,18 @@ class Dependence:
                 error = float(np.hypot(FLOOR[quantity], STATED[quantity] if stated else 0.0))
                 self._filters[quantity] = _Filter(quantity, len(here), error)
                 self._places[quantity] = here
-                same = np.array([reference.get(name, np.nan) for name in self.operating])
-                self._given[quantity] = np.array(
+                # Where the drivers of each section stand among all coordinates, (n_sections, n_drivers).
+                self._drivers[quantity] = np.array(
                     [
-                        np.isfinite(self._coordinates(self._filters[quantity], section, same))
+                        [pairs.setdefault((section, d.name), len(pairs)) for d in DRIVERS[quantity]]
                         for section, _ in here
                     ]
                 )
+        self._coordinates = _Coordinates(tuple(pairs), self.operating, self.reference)
+        same = np.array([self.reference.get(name, np.nan) for name in self.operating])
+        self._given = np.isfinite(self._coordinates.at(same))
         self._last: float | None = None
-        self._coefficients: dict[str, Array] | None = None
+        self._coefficients: Array | None = None
 
     def take(self, time: float, count: float, deviation: Array, point: Array) -> None:
         """Learn from the medians of `count` digests at a mean time. [s]
@@ -262,28 +302,23 @@ class Dependence:
             raise ValueError(f"medians must come in order: {time} after {self._last}")
         days = 0.0 if self._last is None else (time - self._last) / DAY_S
         self._last, self._coefficients = time, None
+        # A driver that the instruments never give is left out; one that is missing now, waited for.
+        x = np.where(self._given, self._coordinates.at(point), 0.0)
         for quantity, model in self._filters.items():
             model.advance(days)
-            for s, (section, i) in enumerate(self._places[quantity]):
-                # A driver that the instruments never give is left out; one that is missing now, waited for.
-                x = np.where(
-                    self._given[quantity][s], self._coordinates(model, section, point), 0.0
-                )
-                if not (np.isfinite(deviation[i]) and np.isfinite(x).all()):
+            for s, (_, i) in enumerate(self._places[quantity]):
+                own = x[self._drivers[quantity][s]]
+                if not (np.isfinite(deviation[i]) and np.isfinite(own).all()):
                     continue
                 variance = self._spread[i] ** 2 * (1.0 / max(count, 1.0) + WANDER)
                 variance += (BIN_FLOOR * FLOOR[quantity]) ** 2
-                model.take(s, x, float(deviation[i]), float(variance))
+                model.take(s, own, float(deviation[i]), float(variance))
 
-    def _coordinates(self, model: _Filter, section: str, points: Array) -> Array:
-        """(..., n_drivers) coordinates of one section."""
-        return np.stack(
-            [
-                coordinate(d.name, section, self._columns, points, self.reference)
-                for d in model.drivers
-            ],
-            axis=-1,
-        )
+    def _known(self, points: Array) -> Array:
+        """Coordinates (..., n_pairs); what is not known counts as unchanged."""
+        x = self._coordinates.at(points)
+        x[~np.isfinite(x)] = 0.0
+        return x
 
     def correction(self, points: Array) -> Array:
         """What the learned drivers explain at operating points, to be taken off the deviations.
@@ -291,31 +326,20 @@ class Dependence:
         points : (..., n_operating). returns : (..., n_observables). [-] What is not known counts as unchanged.
         """
         if self._coefficients is None:
-            self._coefficients = {
-                self.observables[i]: model.coefficients(s)[0]
-                for quantity, model in self._filters.items()
-                for s, (_, i) in enumerate(self._places[quantity])
-            }
-        found: Array = np.zeros((*points.shape[:-1], len(self.observables)))
-        for quantity, model in self._filters.items():
-            for section, i in self._places[quantity]:
-                x = self._coordinates(model, section, points)
-                x = np.where(np.isfinite(x), x, 0.0)
-                found[..., i] = x @ self._coefficients[self.observables[i]]
-        return found
+            self._coefficients = np.zeros((len(self._coordinates.pairs), len(self.observables)))
+            for quantity, model in self._filters.items():
+                for s, (_, i) in enumerate(self._places[quantity]):
+                    self._coefficients[self._drivers[quantity][s], i] = model.coefficients(s)[0]
+        return np.asarray(self._known(points) @ self._coefficients)
 
     def covariance(self, point: Array) -> Array:
         """What is left unknown of the correction at an operating point, (n, n)."""
         n = len(self.observables)
         total = np.zeros((n, n))
+        x = self._known(point)
         for quantity, model in self._filters.items():
-            places = self._places[quantity]
-            rows = np.zeros((len(places), len(model.mean)))
-            for s, (section, _) in enumerate(places):
-                x = self._coordinates(model, section, point)
-                rows[s] = model.row(s, np.where(np.isfinite(x), x, 0.0))
-                rows[s, 2 * s] = 0.0
-            at = [i for _, i in places]
+            rows = model.rows(x[self._drivers[quantity]])
+            at = [i for _, i in self._places[quantity]]
             total[np.ix_(at, at)] = rows @ model.covariance @ rows.T
         return total
 
