@@ -113,8 +113,8 @@ def linear(balances: ArrayLike, measured: ArrayLike, sigma: ArrayLike) -> Reconc
     returns : variables in the order of the columns of `balances`.
 
     Raises ValueError for shapes that do not fit, balances that are not finite, or a negative sigma.
-    Source: x = y - V A'(A V A')^-1 A y; what is not measured is eliminated first (Crowe and others 1983, from memory, by
-    Gauss-Jordan). Checked against tests/reference/data_reconciliation_linear.csv.
+    Source: x = y - V A'(A V A')^-1 A y; what is not measured is eliminated first (Crowe and others
+    1983, from memory), by Gauss-Jordan. Checked against tests/reference/data_reconciliation_linear.csv.
     """
     a = np.asarray(balances, dtype=np.float64)
     if a.ndim != 2 or not np.isfinite(a).all():
