@@ -28,6 +28,7 @@ from rules.train import Means, Stage, Water
 
 _ROUNDS: Final = 40
 _HALVINGS: Final = 12
+_STARTS: Final = 16
 _CLOSE: Final = 1e-13
 """Largest difference of ln A between stages at which the split is found."""
 
@@ -76,7 +77,7 @@ def driving(stages: Sequence[Stage], x: Feed, law: Water, means: Means) -> Drivi
         lambda q, f: q / above_zero(f),
         x.permeate,
         x.flow,
-        slopes=lambda q, f: (1.0 / f, -q / (f * f)),
+        slopes=lambda y, q, f: (1.0 / f, -y / f),
     )
     flux = linear((1000.0 / area_m2, x.permeate))
     average = combine(water.feed_brine_average, x.salt, recovery)
@@ -94,7 +95,7 @@ def driving(stages: Sequence[Stage], x: Feed, law: Water, means: Means) -> Drivi
             x.permeate_pressure,
             pi_feed,
             pi_perm,
-            slopes=lambda *p: (1.0, -0.5, -1.0, -1.0, 1.0),
+            slopes=lambda value, *p: (1.0, -0.5, -1.0, -1.0, 1.0),
         )
         return Driving(recovery, flux, average, ndp, average, middle)
     # Polarization at the mean flow of a vessel; over several stages, of the stage in the middle.
@@ -112,7 +113,7 @@ def driving(stages: Sequence[Stage], x: Feed, law: Water, means: Means) -> Drivi
         x.salt,
         average,
         piled,
-        slopes=lambda p, c, a, e: (c / a * e, p / a * e, -p * c / (a * a) * e, p * c / a),
+        slopes=lambda y, p, c, a, e: (y / p, y / c, -y / a, y / e),
     )
     pressure = linear(
         (0.5, x.feed_pressure),
@@ -131,7 +132,7 @@ def driving(stages: Sequence[Stage], x: Feed, law: Water, means: Means) -> Drivi
         x.salt,
         ratio,
         piled,
-        slopes=lambda c, r, e: (r * e, c * e, c * r),
+        slopes=lambda y, c, r, e: (y / c, y / r, y / e),
     )
     return Driving(
         recovery, flux, average, ndp, at_membrane, middle if isinstance(channel, Lack) else channel
@@ -165,9 +166,9 @@ def split(
     for x, salt in zip(feeds, passed, strict=True):
         known += [x.feed_pressure, x.concentrate_pressure, x.permeate_pressure, salt]
     names = [f"known {i}" for i in range(len(known))]
-    shares = [column(f"share {k}") for k in range(n - 1)]
+    shares = [f"share {k}" for k in range(n - 1)]
     solver = _Split(stages, law, means, names, shares)
-    return several(n, solver.solve, *known)
+    return several(n, solver.solve, *known, slopes=solver.slopes)
 
 
 class _Split:
@@ -179,16 +180,16 @@ class _Split:
         law: Water,
         means: Means,
         names: Sequence[str],
-        shares: Sequence[Recipe],
+        shares: Sequence[str],
     ) -> None:
         n = len(stages)
         self.names, self.shares = names, shares
         self.areas = [stage.area_m2 for stage in stages]
         x: list[Found] = [column(name) for name in names]
-        self.flows = several(n, _flows, x[0], *shares)
+        flows = several(n, _flows, x[0], *(column(name) for name in shares))
         flow, salt = x[1], x[2]
         levels: list[Found] = []
-        for k, (stage, permeate) in enumerate(zip(stages, self.flows, strict=True)):
+        for k, (stage, permeate) in enumerate(zip(stages, flows, strict=True)):
             pf, pc, pp, passed = x[4 + 4 * k : 8 + 4 * k]
             found = driving(
                 (stage,), Feed(flow, permeate, salt, passed, x[3], pf, pc, pp), law, means
@@ -207,18 +208,49 @@ class _Split:
         self.misses = [m for m in misses if isinstance(m, Recipe)]
         self.paths = [downward(m) for m in self.misses]
 
-    def _miss(self, known: dict[str, Array], z: Array, *, slopes: bool) -> tuple[Array, Array]:
-        """Differences of ln A to the last stage's (n−1, rows), and their slopes by z (n−1, n−1, rows)."""
-        rows = z.shape[1]
-        columns = Columns(known | {f"share {k}": z[k] for k in range(len(z))}, rows, slopes=slopes)
+    def _miss(self, known: dict[str, Array], z: Array) -> Array:
+        """Differences of ln A to the last stage's, (n−1, rows)."""
+        columns = self._columns(known, z, slopes=False)
+        return np.stack([columns.of(m) for m in self.misses])
+
+    def _sloped(self, known: dict[str, Array], z: Array) -> tuple[Array, dict[str, Array]]:
+        """The same, and the slopes of all by each name, (n−1, rows)."""
+        columns = self._columns(known, z, slopes=True)
         miss = np.stack([columns.of(m) for m in self.misses])
-        slope = np.zeros((len(z), len(z), rows))
-        if slopes:
-            for i, path in enumerate(self.paths):
-                for name, by in columns.gradient(path):
-                    if name.startswith("share "):
-                        slope[i, int(name.removeprefix("share "))] = by
-        return miss, slope
+        slopes = {name: np.zeros(miss.shape) for name in (*known, *self.shares)}
+        for i, path in enumerate(self.paths):
+            for name, by in columns.gradient(path):
+                slopes[name][i] = by
+        return miss, slopes
+
+    def _columns(self, known: dict[str, Array], z: Array, *, slopes: bool) -> Columns:
+        shares = dict(zip(self.shares, z, strict=True))
+        return Columns(known | shares, z.shape[1], slopes=slopes)
+
+    def _system(self, slopes: dict[str, Array]) -> Array:
+        """Slopes of the misses by the shares, (rows, n−1, n−1); a row without a solution is NaN."""
+        system = np.stack([slopes[name] for name in self.shares], axis=-1).swapaxes(0, 1)
+        finite = np.isfinite(system).all(axis=(1, 2))
+        determinant = np.linalg.det(np.where(np.reshape(finite, (-1, 1, 1)), system, 0.0))
+        system[determinant == 0.0] = np.eye(len(self.shares)) * np.nan
+        return np.asarray(system)
+
+    def slopes(self, flows: Array, *parts: Array) -> list[list[Array]]:
+        """Slopes of the flows by every part, by the rule of implicit functions."""
+        known = dict(zip(self.names, parts, strict=True))
+        total = parts[0]
+        share = flows / total
+        z = np.log(flows[:-1] / flows[-1])
+        _, slopes = self._sloped(known, z)
+        right = np.stack([slopes[name] for name in self.names], axis=-1).swapaxes(0, 1)
+        by = -np.linalg.solve(self._system(slopes), right)  # (rows, n−1, parts)
+        found = []
+        for k in range(len(flows)):
+            mine = [(float(k == j) - share[j])[:, None] * by[:, j] for j in range(len(z))]
+            of_flow = flows[k][:, None] * sum(mine)
+            of_flow[:, 0] += share[k]
+            found.append(list(of_flow.T))
+        return found
 
     def solve(self, *parts: Array) -> Array:
         """Permeate flows stacked in front, of the shape that the parts broadcast to."""
@@ -241,27 +273,33 @@ class _Split:
             for k, area in enumerate(self.areas)
         ]
         z = np.stack([w - weight[-1] for w in weight[:-1]])
-        miss, slope = self._miss(known, z, slopes=True)
+        miss, slopes = self._sloped(known, z)
+        # Salt leaves the later stages less: where they cannot give that much, they start with less.
+        downstream = np.arange(len(z), 0, -1.0)[:, None]
+        for _ in range(_STARTS):
+            lost = ~np.isfinite(miss).all(axis=0)
+            if not lost.any():
+                break
+            z = np.where(lost, z + 0.25 * downstream, z)
+            miss, slopes = self._sloped(known, z)
         for _ in range(_ROUNDS):
             size = np.abs(miss).max(axis=0)
             active = np.isfinite(size) & (size > _CLOSE)
             if not active.any():
                 break
-            system = np.moveaxis(slope, -1, 0)
-            system = np.where(np.isfinite(system).all(axis=(1, 2), keepdims=True), system, 0.0)
-            singular = np.linalg.det(system) == 0.0
-            system[singular] = np.eye(len(z))
+            system = self._system(slopes)
             move = -np.linalg.solve(system, np.where(active, miss, 0.0).T[..., None])[..., 0].T
+            move = np.where(np.isfinite(move), move, 0.0)
             move = np.clip(move, -1.0, 1.0)
             for _ in range(_HALVINGS):
-                tried, _slope = self._miss(known, z + move, slopes=False)
+                tried = self._miss(known, z + move)
                 worse = active & ~(np.abs(tried).max(axis=0) <= size)
                 if not worse.any():
                     break
                 move = np.where(worse, move / 2.0, move)
             z = z + np.where(worse, 0.0, move)
             kept = miss
-            miss, slope = self._miss(known, z, slopes=True)
+            miss, slopes = self._sloped(known, z)
             if not (active & (np.abs(miss) < np.abs(kept)).any(axis=0)).any():
                 break
         found = np.abs(miss).max(axis=0) < 1e-9

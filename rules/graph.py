@@ -8,7 +8,7 @@ accumulation), so that a derivative by all signals costs little more than the va
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -19,17 +19,22 @@ STEP: Final = 2.0**-26
 below: the root of the machine's precision, so that slopes are right to about 1e-7."""
 
 
+Slopes = Callable[..., Sequence[Any]]
+"""From the value of a step and those of its parts: an array or a number for each part."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Step:
     """One elementwise computation. It broadcasts; with several outputs they are stacked in front.
 
-    slopes : its slopes by each of its parts, from the values of the parts; None: by differences.
+    slopes : its slopes by each of its parts (with several outputs, of each output), from its value
+        and the values of its parts; None: by differences.
     moving : the parts that signals enter, by number.
     """
 
     function: Callable[..., Array]
     parts: tuple["Recipe", ...]
-    slopes: Callable[..., Sequence[Array | float]] | None
+    slopes: Slopes | None
     moving: tuple[int, ...]
 
 
@@ -71,7 +76,7 @@ def constant(value: float) -> Recipe:
 def combine(
     function: Callable[..., Array],
     *parts: Found,
-    slopes: Callable[..., Sequence[Array | float]] | None = None,
+    slopes: Slopes | None = None,
 ) -> Found:
     """A recipe from others; the first one that is lacking decides the reason."""
     step = _step(function, parts, slopes)
@@ -85,19 +90,24 @@ def linear(*terms: tuple[float, Found]) -> Found:
     def total(*x: Array) -> Array:
         return np.asarray(sum(w * one for w, one in zip(weights, x, strict=True)))
 
-    return combine(total, *(part for _, part in terms), slopes=lambda *x: weights)
+    return combine(total, *(part for _, part in terms), slopes=lambda value, *x: weights)
 
 
-def several(outputs: int, function: Callable[..., Array], *parts: Found) -> tuple[Found, ...]:
+def several(
+    outputs: int,
+    function: Callable[..., Array],
+    *parts: Found,
+    slopes: Slopes | None = None,
+) -> tuple[Found, ...]:
     """Recipes of all outputs of a function that stacks them along a new first axis."""
-    step = _step(function, parts, None)
+    step = _step(function, parts, slopes)
     return tuple(step if isinstance(step, Lack) else _output(step, i) for i in range(outputs))
 
 
 def _step(
     function: Callable[..., Array],
     parts: tuple[Found, ...],
-    slopes: Callable[..., Sequence[Array | float]] | None,
+    slopes: Slopes | None,
 ) -> Step | Lack:
     recipes: list[Recipe] = []
     for part in parts:
@@ -146,7 +156,7 @@ class Columns:
         self._rows = rows
         self._differentiate = slopes
         self._values: dict[Step, Array] = {}
-        self._slopes: dict[Step, Sequence[Array | float] | Array] = {}
+        self._slopes: dict[Step, Sequence[Any] | Array] = {}
 
     def signal(self, name: str) -> Array:
         """Values of a signal, shape (rows,)."""
@@ -167,7 +177,7 @@ class Columns:
                 if not step.parts:
                     value = np.full(self._rows, value)
                 elif self._differentiate and step.slopes is not None:
-                    self._slopes[step] = step.slopes(*parts)
+                    self._slopes[step] = step.slopes(value, *parts)
             self._values[step] = value
         return value if recipe.output is None else np.asarray(value[recipe.output])
 
@@ -202,7 +212,7 @@ class Columns:
                 continue
             own = self._slopes[step]
             if recipe.output is not None:
-                own = own[recipe.output]  # type: ignore[assignment]
+                own = own[recipe.output]
             for j, i in enumerate(step.moving):
                 part = step.parts[i]
                 share = slope * own[j if step.slopes is None else i]

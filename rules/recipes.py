@@ -41,9 +41,9 @@ def _mixed(flows: Sequence[Found], salts: Sequence[Found]) -> Found:
         q, c = x[:n], x[n:]
         return np.asarray(sum(a * b for a, b in zip(q, c, strict=True)) / sum(q))
 
-    def slopes(*x: Array) -> list[Array]:
+    def slopes(mixed: Array, *x: Array) -> list[Array]:
         q, c = x[:n], x[n:]
-        total, mixed = sum(q), mean(*x)
+        total = sum(q)
         return [*((one - mixed) / total for one in c), *(one / total for one in q)]
 
     return combine(mean, *flows, *salts, slopes=slopes)
@@ -378,7 +378,7 @@ def _section(
             permeate,
             ndp,
             source.water_factor,
-            slopes=lambda *x: (1.0 / x[0], -1.0 / x[1], -1.0 / x[2]),
+            slopes=lambda y, *x: (1.0 / x[0], -1.0 / x[1], -1.0 / x[2]),
         ),
         "salt_passage": lack
         or combine(
@@ -387,14 +387,14 @@ def _section(
             passed,
             at_membrane,
             source.salt_factor,
-            slopes=lambda *x: (1.0 / x[0], 1.0 / x[1], -1.0 / x[2], -1.0 / x[3]),
+            slopes=lambda y, *x: (1.0 / x[0], 1.0 / x[1], -1.0 / x[2], -1.0 / x[3]),
         ),
         "pressure_drop": combine(
             lambda d, q, x: np.log(normalize.pressure_drop_coefficient(d, q, x, exponent=exponent)),
             drop,
             by.channel_m3h,
             source.viscosity,
-            slopes=lambda d, q, x: (1.0 / d, -exponent / q, (exponent - 2.0) / x),
+            slopes=lambda y, d, q, x: (1.0 / d, -exponent / q, (exponent - 2.0) / x),
         ),
     }
     inputs: dict[str, Found] = {
@@ -497,12 +497,14 @@ def _balances(s: _Sources) -> dict[str, Recipe]:
         return np.asarray(np.log(above_zero(over) / above_zero(under)))
 
     def ratio(over: Found, under: Found) -> Found:
-        return combine(log, over, under, slopes=lambda x, y: (1.0 / x, -1.0 / y))
+        return combine(log, over, under, slopes=lambda value, x, y: (1.0 / x, -1.0 / y))
 
     def salt(f: Array, q: Array, cc: Array, cp: Array, cf: Array) -> Array:
         return log((f - q) * cc + q * cp, f * cf)
 
-    def salt_slopes(f: Array, q: Array, cc: Array, cp: Array, cf: Array) -> list[Array]:
+    def salt_slopes(
+        value: Array, f: Array, q: Array, cc: Array, cp: Array, cf: Array
+    ) -> list[Array]:
         out = (f - q) * cc + q * cp
         return [cc / out - 1.0 / f, (cp - cc) / out, (f - q) / out, q / out, -1.0 / cf]
 

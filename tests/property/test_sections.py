@@ -82,6 +82,72 @@ def test_every_promise_is_kept(train: Train, means: Literal["d4516", "profile"])
         assert plan.needs(observable) <= set(train.signals)
 
 
+def central(plan: sections.Plan, row: np.ndarray) -> np.ndarray:
+    """Plain central differences of all observables by all signals through the whole plan."""
+    step = 1e-5 * np.maximum(np.abs(row), 1.0)
+    moved = np.diag(step)
+    return np.asarray(
+        (plan.observe(row + moved) - plan.observe(row - moved)) / (2 * step[:, None])
+    ).T
+
+
+@given(trains(), st.sampled_from(["d4516", "profile"]))
+@settings(max_examples=60, deadline=None)
+def test_slopes_are_those_of_plain_differences(
+    train: Train, means: Literal["d4516", "profile"]
+) -> None:
+    """Reverse accumulation gives the Jacobian and the uncertainty of perturbing signal by signal."""
+    plan = sections.plan(train, means=means)
+    if not plan.signals:
+        return
+    row = np.array([ROW[s] for s in plan.signals])
+    slope = plan.jacobian(row)
+    for k, observable in enumerate(plan.observables):
+        used = np.array([s in plan.needs(observable) for s in plan.signals])
+        assert (slope[k, ~used] == 0.0).all()
+    # One part in 1e6 of what a change of a signal by its own size does.
+    size = np.maximum(np.abs(row), 1.0)
+    expected = central(plan, row)
+    np.testing.assert_allclose(slope * size, expected * size, rtol=1e-6, atol=2e-7)
+    sigma = [i.standard_uncertainty(x) for i, x in zip(train.instruments, row, strict=True)]
+    total = np.sqrt(((expected * sigma) ** 2).sum(axis=1))
+    np.testing.assert_allclose(plan.uncertainty(row), total, rtol=1e-6)
+
+
+@given(
+    st.integers(2, 3),
+    st.sampled_from(["d4516", "profile"]),
+    st.floats(0.3, 1.5),
+    st.floats(0.0, 3.0),
+)
+@settings(max_examples=40, deadline=None)
+def test_split_permeate_of_any_train(
+    count: int, means: Literal["d4516", "profile"], salt: float, booster_bar: float
+) -> None:
+    """Two or three stages without flow meters: flows add up, all permeabilities are one."""
+    names = [
+        n for n in ROW if ("/" not in n or int(n[0]) <= count) and not n.endswith("/permeate_flow")
+    ]
+    train = Train("A", STAGES[:count], tuple(Instrument(n, 0.02, 0.005) for n in names))
+    plan = sections.plan(train, means=means)
+    changed = ROW | {"permeate_flow": 70.0, "feed_conductivity": 4200.0 * salt}
+    for end in ("feed", "concentrate"):
+        changed[f"2/{end}_pressure"] += booster_bar
+    row = np.array([changed[s] for s in plan.signals])
+    inputs = plan.inputs(row)
+    flows = [float(inputs[str(k)].permeate_flow_m3h) for k in range(1, count + 1)]
+    assert abs(sum(flows) / 70.0 - 1.0) < 1e-12
+    levels = [
+        flow / float(inputs[str(k)].ndp_bar) / STAGES[k - 1].area_m2
+        for k, flow in enumerate(flows, start=1)
+    ]
+    np.testing.assert_allclose(levels, levels[0], rtol=1e-8)
+    scale = np.maximum(np.abs(row), 1.0)
+    np.testing.assert_allclose(
+        plan.jacobian(row) * scale, central(plan, row) * scale, rtol=1e-5, atol=1e-6
+    )
+
+
 @given(trains(), st.data())
 @settings(max_examples=40, deadline=None)
 def test_only_needed_signals_matter(train: Train, data: st.DataObject) -> None:
