@@ -111,7 +111,9 @@ def test_the_mirror_image(elements: int, port: str, flows: np.ndarray, data: st.
     shown = expected_mg_l(tube, vessel, mm) / 0.5 * noise
     one = probe(tube, mm, shown, healthy=vessel, water=LINEAR)
     two = probe(turned, mm, shown, healthy=other, water=LINEAR)
-    assert one.fault == pytest.approx(two.fault, abs=1e-6)
+    # With both ends open the permeate parts inside an element, which the grid of holes meets from one side.
+    near = 1e-3 if port == "both" else 1e-6
+    assert one.fault == pytest.approx(two.fault, abs=near)
     end = {"lead": "tail", "tail": "lead"}
     want = {
         (
@@ -123,7 +125,7 @@ def test_the_mirror_image(elements: int, port: str, flows: np.ndarray, data: st.
     }
     got = {(e.kind, frozenset(e.where)): e.probability for e in two.explanations}
     for key, probability in want.items():
-        assert got[key] == pytest.approx(probability, abs=1e-6)
+        assert got[key] == pytest.approx(probability, abs=near)
 
 
 @settings(max_examples=15, deadline=None)
