@@ -12,6 +12,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from daemon import messages, plantfile, words
+from daemon.commands import load
 from daemon.commands.common import UsedWrongly, open_record, plant_now, train_of
 from daemon.lifecycle import SET_ASIDE, State
 from daemon.notices import NoticeError, Notices
@@ -42,6 +43,16 @@ def notices(
         float, typer.Option(min=0.1, max=2160.0, help="How long to shelve, 8 when not given. [h]")
     ] = 8.0,
     reason: Annotated[str, typer.Option(help="Why, for the journal.")] = "",
+    alarm_load: Annotated[
+        bool,
+        typer.Option("--load", help="How many alarms there are, against ISA-18.2 / IEC 62682."),
+    ] = False,
+    since: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TIME", help="With --load: from when, the last 30 days when not given."
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
 ) -> None:
     """Show the open notices of a plant; acknowledge or shelve one."""
@@ -52,6 +63,10 @@ def notices(
         raise UsedWrongly("say who you are with --by NAME; the journal keeps it")
     if shelve and not reason:
         raise UsedWrongly("say why with --reason; the journal keeps it")
+    if alarm_load and (acting or show or every):
+        raise UsedWrongly("--load goes with --train, --since and --json only")
+    if since is not None and not alarm_load:
+        raise UsedWrongly("--since belongs to --load")
     plant = plantfile.load(plant_file)
     if train is not None:
         train_of(plant, train)
@@ -66,6 +81,9 @@ def notices(
                 assert unshelve is not None
                 line = engine.unshelve(unshelve, by)
             typer.echo(line.body if as_json else f"{line.notice}: {line.event} by {by}")
+            return
+        if alarm_load:
+            load.show(plant, record, train, since, as_json=as_json)
             return
         zone = ZoneInfo(plant.site.timezone)
         if show:

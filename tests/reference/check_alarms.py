@@ -1,11 +1,13 @@
 """The life cycle of notices against the alarm state model, and timed cases of its delays."""
 
+import re
 from collections import defaultdict
 from itertools import product
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from daemon import alarmload
 from daemon.lifecycle import Delay, Event, NotPossible, State, advance
 from rules.findings import Presence
 from tests.reference.checks import check
@@ -153,3 +155,93 @@ def starting_values() -> ArrayLike:
         wrong += not _annunciated(delay_s, deadband, delay_s)
         wrong += not standing.active
     return np.array(wrong)
+
+
+METRICS = "alarm_metrics.csv"
+LOAD = {
+    # Row -> the figure that answers it.
+    "alarms per day": "per_day",
+    "alarms per hour": "per_hour",
+    "alarms per 10 min": "per_10_min",
+    "hours with more than 30 alarms": "busy_hours",
+    "10-min periods with more than 10 alarms": "busy_10_min",
+    "largest count in 10 min": "largest_10_min",
+    "time in flood": "flood",
+    "share of the 10 most frequent alarms": "most_frequent",
+    "chattering or fleeting alarms": "chattering",
+    "stale alarms": "stale",
+}
+NO_FIGURE = {
+    "priority distribution, 4 levels": "there are three priorities",
+    "unauthorised suppression or attribute change": "every step of a person is journalled by name and reason",
+    "steady-state rate, EEMUA 191": "the rate of ISA-18.2 stands beside it, of the same kind and size",
+    "first 10 min after a major upset, EEMUA 191": "the largest count in 10 minutes is that of the worst upset",
+}
+"""Rows without a figure, each with the reason."""
+
+
+def _stated(cell: str) -> tuple[float, bool]:
+    """A limit of the table, shares as fractions, and whether the value itself is too much already."""
+    found = re.match(r"(<=|<|)([\d.]+)(%?)", cell)
+    assert found is not None, cell
+    return float(found[2]) / (100.0 if found[3] else 1.0), found[1] == "<"
+
+
+@check(
+    "Limits of the load of alarms",
+    source="ANSI/ISA-18.2-2016 and IEC 62682, performance metrics; EEMUA 191",
+    status="from memory",
+    tolerance=0,
+    measure="mismatches",
+    table=METRICS,
+)
+def load_limits() -> ArrayLike:
+    """Acceptable and manageable values that differ from the table's, and rows in no list."""
+    table = {row["metric"]: row for row in rows(METRICS)}
+    wrong = len(set(table) ^ {*LOAD, *NO_FIGURE, "priority distribution, 3 levels"})
+    for metric, name in LOAD.items():
+        limit, row = alarmload.LIMITS[name], table[metric]
+        if metric.startswith("share"):
+            # "<1% to 5%": acceptable below the one, manageable with an action plan up to the other.
+            best, _, most = row["very_likely_acceptable"].partition(" to ")
+            wrong += limit.acceptable != _stated(best)[0] or limit.manageable != _stated(most)[0]
+            continue
+        acceptable, below = _stated(row["very_likely_acceptable"])
+        manageable = row["maximum_manageable"]
+        wrong += (limit.acceptable, limit.below) != (acceptable, below)
+        wrong += limit.manageable != (float(manageable) if manageable else None)
+    shares = re.findall(
+        r"([\d.]+)% (\w+)", table["priority distribution, 3 levels"]["very_likely_acceptable"]
+    )
+    for percent, level in shares[1:]:
+        wrong += alarmload.LIMITS[level].acceptable != float(percent) / 100.0
+    return np.array(wrong)
+
+
+@check(
+    "Definitions of flood, chattering and stale alarms",
+    source="ANSI/ISA-18.2-2016 and IEC 62682, performance metrics",
+    status="from memory",
+    tolerance=0,
+    measure="mismatches",
+    table=METRICS,
+)
+def load_definitions() -> ArrayLike:
+    """Numbers in the table's names and notes that ours differ from."""
+    table = {
+        row["metric"]: [float(x) for x in re.findall(r"\d+", row["note"])] for row in rows(METRICS)
+    }
+    wrong = table["largest count in 10 min"] != [
+        alarmload.FLOOD_STARTS_ABOVE,
+        alarmload.TEN_MIN_S / 60.0,
+        alarmload.FLOOD_ENDS_BELOW,
+        alarmload.TEN_MIN_S / 60.0,
+    ]
+    wrong += table["chattering or fleeting alarms"] != [
+        alarmload.CHATTERS_FROM,
+        alarmload.MINUTE_S / 60.0,
+    ]
+    wrong += table["stale alarms"] != [alarmload.STALE_S / 3600.0]
+    wrong += f"hours with more than {alarmload.BUSY_HOUR} alarms" not in table
+    wrong += f"share of the {alarmload.MOST_FREQUENT} most frequent alarms" not in table
+    return np.array(int(wrong))
