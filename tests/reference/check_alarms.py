@@ -231,12 +231,15 @@ def load_definitions() -> ArrayLike:
     table = {
         row["metric"]: [float(x) for x in re.findall(r"\d+", row["note"])] for row in rows(METRICS)
     }
-    wrong = table["largest count in 10 min"] != [
-        alarmload.FLOOD_STARTS_ABOVE,
-        alarmload.TEN_MIN_S / 60.0,
-        alarmload.FLOOD_ENDS_BELOW,
-        alarmload.TEN_MIN_S / 60.0,
-    ]
+    wrong = int(
+        table["largest count in 10 min"]
+        != [
+            alarmload.FLOOD_STARTS_ABOVE,
+            alarmload.TEN_MIN_S / 60.0,
+            alarmload.FLOOD_ENDS_BELOW,
+            alarmload.TEN_MIN_S / 60.0,
+        ]
+    )
     wrong += table["chattering or fleeting alarms"] != [
         alarmload.CHATTERS_FROM,
         alarmload.MINUTE_S / 60.0,
@@ -244,4 +247,4 @@ def load_definitions() -> ArrayLike:
     wrong += table["stale alarms"] != [alarmload.STALE_S / 3600.0]
     wrong += f"hours with more than {alarmload.BUSY_HOUR} alarms" not in table
     wrong += f"share of the {alarmload.MOST_FREQUENT} most frequent alarms" not in table
-    return np.array(int(wrong))
+    return np.array(wrong)
