@@ -1,4 +1,4 @@
-"""Command line of the simulator: serve a scenario, or write it as a historian export."""
+"""Command line of the simulator: serve a scenario, export it, or work with one that is served."""
 
 import argparse
 import asyncio
@@ -6,47 +6,29 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from simulator import plantfile
+from simulator import commands, plantfile
+from simulator.commands import between, start_time
 from simulator.export import beside, export
 from simulator.hydraulics import NotSettled
 from simulator.operation import DAY_S
 from simulator.plant import Plant
 from simulator.scenario import DEFAULT_START, Scenario, ScenarioError, load, names
-from simulator.serve import LEAST_SPEED, MOST_SPEED, Served, serve
-
-
-def _start(text: str) -> datetime:
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not a time; write it as 2026-01-05T00:00:00Z"
-        ) from None
-    return when.replace(tzinfo=UTC) if when.tzinfo is None else when
-
-
-def _between(low: float, high: float, what: str) -> Callable[[str], float]:
-    def number(text: str) -> float:
-        try:
-            value = float(text)
-        except ValueError:
-            raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
-        if not low <= value <= high:
-            raise argparse.ArgumentTypeError(f"{what} must be {low:g} to {high:g}, not {text}")
-        return value
-
-    return number
+from simulator.serve import LEAST_SPEED, MOST_SPEED, Ports, Served, serve
+from simulator.tls import USER, Certificates, prepared
 
 
 def _port(text: str) -> int:
     if not text.isdecimal():
         raise argparse.ArgumentTypeError(f"a port is a whole number, not {text!r}")
-    return int(_between(0, 65535, "a port")(text))
+    return int(between(0, 65535, "a port")(text))
 
+
+COMMANDS = {"control": commands.control, "handheld": commands.handheld_reading}
+"""Commands other than to serve or export; the rest of the line is theirs."""
 
 PARENT_S = 1.0
 """How often the parent process is looked for. [s]"""
@@ -58,20 +40,25 @@ def parser(program: str = "python -m simulator") -> argparse.ArgumentParser:
         prog=program,
         description="An invented reverse-osmosis plant that runs a scenario: served over Modbus "
         "TCP and OPC UA on this machine, or written as a historian export.",
+        epilog="Other commands: `control URL ...` works the panel of a running plant, `handheld PLANT "
+        "...` reads sample valves and probe tube; each has its own --help.",
     )
     p.add_argument("scenario", nargs="?", help="name of a scenario (see --list) or a .toml file")
     p.add_argument("--list", action="store_true", help="list the scenarios and leave")
+    p.add_argument(
+        "--points", action="store_true", help="print register map and node list, and leave"
+    )
     p.add_argument("--seed", type=int, default=1, help="number of the run; same seed, same run")
     p.add_argument(
         "--start",
-        type=_start,
+        type=start_time,
         default=DEFAULT_START,
         metavar="TIME",
         help="plant time at the start, ISO 8601 (default 2026-01-05T00:00:00Z)",
     )
     p.add_argument(
         "--days",
-        type=_between(0.001, 1100, "days"),
+        type=between(0.001, 1100, "days"),
         metavar="N",
         help="plant days to run (export: default is the scenario's length; "
         "served: default is until stopped)",
@@ -79,7 +66,7 @@ def parser(program: str = "python -m simulator") -> argparse.ArgumentParser:
     served = p.add_argument_group("serve (the default)")
     served.add_argument(
         "--speed",
-        type=_between(LEAST_SPEED, MOST_SPEED, "speed"),
+        type=between(LEAST_SPEED, MOST_SPEED, "speed"),
         default=1.0,
         metavar="X",
         help="plant seconds for each real second, 1 to 100000",
@@ -98,6 +85,22 @@ def parser(program: str = "python -m simulator") -> argparse.ArgumentParser:
         metavar="PORT",
         help="TCP port, 0 for a free one (default)",
     )
+    for name, what in (
+        ("--modbus-rtu-port", "also serve Modbus RTU over TCP"),
+        ("--modbus-tls-port", "also serve Modbus TLS, for clients with a certificate"),
+        ("--opcua-secure-port", f"also serve OPC UA signed and encrypted, for the user {USER}"),
+        ("--control-port", "open the panel over HTTP: pause, step, speed, faults, handheld"),
+    ):
+        served.add_argument(name, type=_port, metavar="PORT", help=f"{what}; 0 for a free port")
+    served.add_argument(
+        "--certificates",
+        type=Path,
+        metavar="FOLDER",
+        help="certificates, keys and password of the secure ports; made when the folder has none",
+    )
+    served.add_argument(
+        "--paused", action="store_true", help="plant time stands still until the panel lets it go"
+    )
     served.add_argument(
         "--end-with-parent",
         type=int,
@@ -113,7 +116,7 @@ def parser(program: str = "python -m simulator") -> argparse.ArgumentParser:
     )
     out.add_argument(
         "--step-minutes",
-        type=_between(1 / 60, 1440, "step"),
+        type=between(1 / 60, 1440, "step"),
         default=1.0,
         metavar="M",
         help="minutes between rows of the export (default 1)",
@@ -126,7 +129,7 @@ def parser(program: str = "python -m simulator") -> argparse.ArgumentParser:
     )
     out.add_argument(
         "--interval",
-        type=_between(0.05, 3600, "interval"),
+        type=between(0.05, 3600, "interval"),
         default=1.0,
         metavar="S",
         help="seconds between polls, for the plant file (default 1)",
@@ -140,12 +143,20 @@ def parser(program: str = "python -m simulator") -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None, *, program: str = "python -m simulator") -> int:
     """Run; exit status 0 when all went well, 1 when a file or port failed, 2 for wrong arguments."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    if words and words[0] in COMMANDS:
+        return COMMANDS[words[0]](words[1:], program)
     p = parser(program)
-    given = p.parse_args(arguments)
+    given = p.parse_args(words)
     if given.list:
         return _list()
     if given.scenario is None:
         p.error("name a scenario; --list shows them")
+    secure = given.modbus_tls_port is not None or given.opcua_secure_port is not None
+    if secure and given.certificates is None:
+        p.error("a secure port needs --certificates FOLDER: certificates are written there")
+    if given.paused and given.control_port is None:
+        p.error("--paused needs --control-port: only the panel can let time go on")
     try:
         scenario = load(given.scenario)
         plant = Plant(scenario, given.seed, given.start)
@@ -154,6 +165,9 @@ def main(arguments: Sequence[str] | None = None, *, program: str = "python -m si
         return 2
     extras = plantfile.Extras(given.store, given.page_port)
     try:
+        if given.points:
+            print(plantfile.points(plant))
+            return 0
         if given.export is not None:
             return _export(plant, scenario, given, extras)
         return _serve(plant, given, extras)
@@ -194,17 +208,29 @@ def _export(
 
 
 def _serve(plant: Plant, given: argparse.Namespace, extras: plantfile.Extras) -> int:
+    ports = Ports(
+        modbus=given.modbus_port,
+        opcua=given.opcua_port,
+        modbus_rtu=given.modbus_rtu_port,
+        modbus_tls=given.modbus_tls_port,
+        opcua_secure=given.opcua_secure_port,
+        control=given.control_port,
+    )
+    certificates: Certificates | None = None
+    if given.certificates is not None:
+        certificates = prepared(given.certificates, datetime.now(UTC))
+
     def ready(served: Served) -> None:
         if given.write_plant is not None:
             text = plantfile.served(
                 plant,
-                modbus_port=served.modbus_port,
-                opcua_port=served.opcua_port,
+                modbus_port=served.ports.modbus,
+                opcua_port=served.ports.opcua,
                 interval_s=given.interval,
                 extras=extras,
             )
             given.write_plant.write_text(text, encoding="utf-8")
-        print(f"ready modbus={served.modbus_port} opcua={served.opcua_port}", flush=True)
+        print(f"ready {served.ports}", flush=True)
 
     async def run() -> None:
         stop = asyncio.Event()
@@ -217,8 +243,9 @@ def _serve(plant: Plant, given: argparse.Namespace, extras: plantfile.Extras) ->
         achieved = await serve(
             plant,
             speed=given.speed,
-            modbus_port=given.modbus_port,
-            opcua_port=given.opcua_port,
+            ports=ports,
+            certificates=certificates,
+            paused=given.paused,
             stop=stop,
             on_ready=ready,
             until_s=None if given.days is None else plant.start_s + given.days * DAY_S,

@@ -58,6 +58,34 @@ def node(signal: str) -> str:
     return f"nsu={NAMESPACE};s={TRAIN}/{signal}"
 
 
+def points(plant: Plant) -> str:
+    """Register map and node list of the served plant, as a table to read.
+
+    The same on every port: Modbus TCP, RTU over TCP and TLS; OPC UA with and without security.
+    """
+    where = places(plant)
+    lines = [
+        f"Modbus unit {UNIT_ID}, holding and input registers, big endian (ABCD); read only.",
+        f"OPC UA namespace {NAMESPACE}; nodes nsu={NAMESPACE};s=NODE.",
+        "",
+        f"{'register':<12}{'type':<9}{'unit':<7}{'range':<16}node",
+        f"{CLOCK_REGISTER:<12}{'float64':<9}{'s':<7}{'':<16}(plant time, seconds since 1970-01-01 UTC)",
+    ]
+    for instrument in plant.instruments:
+        place = where[instrument.signal]
+        if place.bit is not None:
+            # The bits are coils and discrete inputs too.
+            register, kind, span = f"{place.register} bit {place.bit}", "bool", f"coil {place.bit}"
+        else:
+            factor = PER_SI[instrument.unit]
+            register, kind = str(place.register), "float32"
+            span = f"{instrument.low * factor:g} to {instrument.high * factor:g}"
+        lines.append(
+            f"{register:<12}{kind:<9}{instrument.unit:<7}{span:<16}{TRAIN}/{instrument.signal}"
+        )
+    return "\n".join(lines)
+
+
 def served(
     plant: Plant,
     *,

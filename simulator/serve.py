@@ -1,39 +1,49 @@
-"""The plant on the network: Modbus TCP and OPC UA at once, both stamped with plant time."""
+"""The plant on the network, always stamped with plant time, and the pace of that time.
+
+Errors: OSError naming a port that cannot be opened, ValueError for arguments that do not fit, and
+StillRunning when a step is asked for while time runs by itself.
+"""
 
 import asyncio
-import errno
 import logging
-import math
-import socket
-import struct
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import UTC
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, fields
 from types import TracebackType
 from typing import Self
 
-from asyncua import ua
-from asyncua.server.server import Server
-from asyncua.ua.status_codes import StatusCodes
-from pymodbus.constants import ExcCodes
+import numpy as np
+from pymodbus import FramerType
 from pymodbus.server import ModbusTcpServer
-from pymodbus.simulator import DataType, SimData, SimDevice
 
-from simulator.instruments import PER_SI
-from simulator.plant import TRAIN, Plant
-from simulator.plantfile import (
-    CLOCK_REGISTER,
-    FIRST_REGISTER,
-    NAMESPACE,
-    STATUS_REGISTER,
-    UNIT_ID,
-    places,
-)
+from simulator.modbus import Registers, free_port, opened
+from simulator.opcua import OpcuaLink
+from simulator.plant import Plant
+from simulator.tls import Certificates
 
 LEAST_SPEED = 1.0
 MOST_SPEED = 100_000.0
-READ_CODES = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
+
+
+class StillRunning(RuntimeError):
+    """A step was asked for while plant time runs by itself."""
+
+
+@dataclass(frozen=True)
+class Ports:
+    """TCP ports of a served plant: 0 for a free one, None for not served."""
+
+    modbus: int = 0
+    opcua: int = 0
+    modbus_rtu: int | None = None
+    modbus_tls: int | None = None
+    opcua_secure: int | None = None
+    control: int | None = None
+
+    def __str__(self) -> str:
+        given = ((field.name, getattr(self, field.name)) for field in fields(self))
+        return " ".join(f"{name}={port}" for name, port in given if port is not None)
 
 
 @dataclass(frozen=True)
@@ -57,22 +67,13 @@ class Achieved:
         )
 
 
-def free_port(host: str) -> int:
-    """A TCP port that nobody uses at this moment."""
-    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-        probe.bind((host, 0))
-        return int(probe.getsockname()[1])
-
-
-def _node_id(name: str, namespace: int) -> ua.NodeId:
-    return ua.NodeId(ua.String(name), ua.Int16(namespace))
-
-
 class Served:
-    """A plant served on both protocols while the context is open.
+    """A plant served on its protocols while the context is open.
 
     Clients can only read. `bad` holds tags whose transmitter is to look failed: Bad status on
-    OPC UA, NaN on Modbus. `modbus_port` and `opcua_port` are the real ones once it is open.
+    OPC UA, NaN on Modbus. `ports` has the real ones once it is open.
+
+    certificates : needed for `ports.modbus_tls` and `ports.opcua_secure`.
     """
 
     def __init__(
@@ -80,34 +81,46 @@ class Served:
         plant: Plant,
         *,
         speed: float = 1.0,
-        modbus_port: int = 0,
-        opcua_port: int = 0,
+        ports: Ports | None = None,
+        certificates: Certificates | None = None,
         host: str = "127.0.0.1",
         tick_s: float = 0.03,
     ):
-        if not LEAST_SPEED <= speed <= MOST_SPEED:
-            raise ValueError(f"speed must be {LEAST_SPEED:g} to {MOST_SPEED:g}, got {speed!r}")
+        self._check(speed)
+        asked = ports or Ports()
+        secure = asked.modbus_tls is not None or asked.opcua_secure is not None
+        if secure and certificates is None:
+            raise ValueError("a secure port needs certificates: name a folder for them")
         self.plant = plant
-        self.speed = speed
         self.host = host
-        self.modbus_port = modbus_port
-        self.opcua_port = opcua_port
+        self.ports = Ports(
+            *(
+                free_port(host) if port == 0 else port
+                for port in (getattr(asked, field.name) for field in fields(asked))
+            )
+        )
         self.tick_s = tick_s
         self.bad: set[str] = set()
-        self._places = places(plant)
-        self._instruments = {i.signal: i for i in plant.instruments}
-        numeric = sum(1 for i in plant.instruments if not i.status)
-        self._words = [0] * (FIRST_REGISTER + 2 * numeric)
-        self._bits = [0]
-        self._modbus: ModbusTcpServer | None = None
-        self._opcua: Server | None = None
-        self._nodes: dict[str, ua.NodeId] = {}
+        self._speed = speed
+        self._certificates = certificates
+        self._registers = Registers(plant)
+        self._modbus: list[ModbusTcpServer] = []
+        self._opcua: list[OpcuaLink] = []
+        self._moving = asyncio.Lock()  # held while the plant goes from one instant to the next
+        self._running = asyncio.Event()
+        self._running.set()
+        self._anchor_s, self._anchor = plant.now_s, time.monotonic()
+        self._stepped_s = 0.0
+
+    @staticmethod
+    def _check(speed: float) -> None:
+        if not LEAST_SPEED <= speed <= MOST_SPEED:
+            raise ValueError(f"speed must be {LEAST_SPEED:g} to {MOST_SPEED:g}, got {speed!r}")
 
     async def __aenter__(self) -> Self:
-        self._fill_words(self.plant.readings())
+        self._registers.fill(self.plant.readings())
         try:
-            await self._open_modbus()
-            await self._open_opcua()
+            await self._open()
         except BaseException:
             await self.close()
             raise
@@ -122,174 +135,178 @@ class Served:
         await self.close()
 
     async def close(self) -> None:
-        """Close both servers; safe to call twice."""
-        modbus, self._modbus = self._modbus, None
-        opcua, self._opcua = self._opcua, None
-        if modbus is not None:
-            await modbus.shutdown()  # type: ignore[no-untyped-call]
-        if opcua is not None:
-            await opcua.stop()
+        """Close all servers; safe to call twice."""
+        modbus, self._modbus = self._modbus, []
+        opcua, self._opcua = self._opcua, []
+        for server in modbus:
+            await server.shutdown()  # type: ignore[no-untyped-call]
+        for link in opcua:
+            await link.close()
 
-    async def _open_modbus(self) -> None:
-        async def answer(
-            code: int,
-            start: int,
-            address: int,
-            count: int,
-            registers: list[int],
-            new_values: list[int] | list[bool] | None,
-        ) -> ExcCodes | None:
-            if new_values is not None or code not in READ_CODES:
-                return ExcCodes.ILLEGAL_FUNCTION  # this plant can be read, not written
-            bits = READ_CODES[code] in ("coil", "discrete")
-            registers[:] = self._bits if bits else self._words
-            return None
+    async def _open(self) -> None:
+        at, ports = (self._registers, self.host), self.ports
+        self._modbus.append(await opened(*at, ports.modbus))
+        if ports.modbus_rtu is not None:
+            rtu = FramerType.RTU
+            self._modbus.append(await opened(*at, ports.modbus_rtu, name="modbus-rtu", framer=rtu))
+        files = self._certificates
+        if ports.modbus_tls is not None and files is not None:
+            tls = files.server_context()
+            self._modbus.append(await opened(*at, ports.modbus_tls, name="modbus-tls", tls=tls))
+        await self._open_opcua("opcua", ports.opcua, None)
+        if ports.opcua_secure is not None:
+            await self._open_opcua("opcua-secure", ports.opcua_secure, files)
 
-        def block(words: list[int]) -> list[SimData]:
-            return [SimData(0, values=list(words), datatype=DataType.REGISTERS)]
+    async def _open_opcua(self, name: str, port: int, files: Certificates | None) -> None:
+        link = OpcuaLink(self.plant, self.host, port, files)
+        await link.open(name)
+        self._opcua.append(link)
+        await link.write(self.plant.readings(), self.bad)
 
-        bits = [SimData(0, values=[False] * 16, datatype=DataType.BITS)]
-        device = SimDevice(
-            id=UNIT_ID,
-            action=answer,
-            simdata=(bits, list(bits), block(self._words), block(self._words)),
-        )
-        if self.modbus_port == 0:
-            self.modbus_port = free_port(self.host)
-        server = ModbusTcpServer([device], address=(self.host, self.modbus_port))
-        try:
-            await server.serve_forever(background=True)
-        except RuntimeError as exc:
-            # The library reports a port that it cannot have without saying which.
-            raise OSError(
-                errno.EADDRINUSE,
-                "the port cannot be opened; it may be in use: give another or 0 for a free one",
-                f"modbus port {self.modbus_port}",
-            ) from exc
-        self._modbus = server
+    @property
+    def speed(self) -> float:
+        """Plant seconds for each real second, when time runs."""
+        return self._speed
 
-    async def _open_opcua(self) -> None:
-        if self.opcua_port == 0:
-            self.opcua_port = free_port(self.host)
-        server = Server()
-        await server.init()
-        server.set_endpoint(f"opc.tcp://{self.host}:{self.opcua_port}/")
-        server.set_server_name("Invented RO plant")
-        server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
-        index = await server.register_namespace(NAMESPACE)
-        folder = await server.nodes.objects.add_object(_node_id(TRAIN, index), f"{index}:{TRAIN}")
-        for instrument in self.plant.instruments:
-            tag = f"{TRAIN}/{instrument.signal}"
-            kind = ua.VariantType.Boolean if instrument.status else ua.VariantType.Double
-            first = False if instrument.status else 0.0
-            variable = await folder.add_variable(
-                _node_id(tag, index), f"{index}:{tag}", first, kind
-            )
-            self._nodes[tag] = variable.nodeid
-        try:
-            await server.start()
-        except OSError as exc:
-            raise OSError(
-                exc.errno,
-                "the port cannot be opened; it may be in use: give another or 0 for a free one",
-                f"opcua port {self.opcua_port}",
-            ) from exc
-        self._opcua = server
-        await self._write_opcua(self.plant.readings())
+    @property
+    def paused(self) -> bool:
+        """Whether plant time stands still."""
+        return not self._running.is_set()
 
-    def _edge(self, tag: str, value: float) -> float:
-        """The value in the unit that the transmitter is configured for; NaN when it failed."""
-        if tag in self.bad:
-            return math.nan
-        return value * PER_SI[self._instruments[tag.partition("/")[2]].unit]
+    async def set_speed(self, speed: float) -> None:
+        """From now on, let time run at another speed."""
+        self._check(speed)
+        async with self._moving:
+            self._speed = speed
+            self._anchor_s, self._anchor = self.plant.now_s, time.monotonic()
 
-    def _fill_words(self, readings: dict[str, float]) -> None:
-        words = self._words
-        words[CLOCK_REGISTER : CLOCK_REGISTER + 4] = struct.unpack(
-            ">4H", struct.pack(">d", self.plant.now_s)
-        )
-        status = 0
-        for tag, value in readings.items():
-            place = self._places[tag.partition("/")[2]]
-            if place.bit is not None:
-                status |= int(value == 1.0) << place.bit
-                continue
-            words[place.register : place.register + 2] = struct.unpack(
-                ">2H", struct.pack(">f", self._edge(tag, value))
-            )
-        words[STATUS_REGISTER] = status
-        self._bits = [status]
-
-    async def _write_opcua(self, readings: dict[str, float]) -> None:
-        if self._opcua is None:
+    async def pause(self) -> None:
+        """Let plant time stand still; it does when this returns."""
+        self._running.clear()
+        async with self._moving:
             return
-        stamp = ua.DateTime.fromtimestamp(self.plant.now_s, UTC)
-        good = ua.StatusCode(ua.UInt32(StatusCodes.Good))
-        failed = ua.StatusCode(ua.UInt32(StatusCodes.BadSensorFailure))
-        for tag, value in readings.items():
-            edge = self._edge(tag, value)
-            if self._instruments[tag.partition("/")[2]].status:
-                variant = ua.Variant(value == 1.0, ua.VariantType.Boolean)
-            else:
-                variant = ua.Variant(edge, ua.VariantType.Double)
-            await self._opcua.write_attribute_value(
-                self._nodes[tag],
-                ua.DataValue(
-                    variant,
-                    StatusCode=failed if math.isnan(edge) else good,
-                    SourceTimestamp=stamp,
-                ),
-            )
+
+    async def resume(self) -> None:
+        """Let plant time run on from where it stands."""
+        async with self._moving:
+            if self.paused:
+                self._anchor_s, self._anchor = self.plant.now_s, time.monotonic()
+                self._running.set()
+
+    async def step(self, seconds: float) -> None:
+        """Bring a paused plant forward; when it cannot run there, nothing has changed."""
+        async with self._moving:
+            if not self.paused:
+                raise StillRunning("plant time runs by itself; pause first, then step")
+            to_s = self.plant.now_s + seconds
+            self.plant.sample(np.array([to_s]))
+            await self._show(to_s)
+            self._stepped_s += seconds
+
+    async def refresh(self) -> None:
+        """Show what the plant reads now, after a change that time did not make."""
+        async with self._moving:
+            await self._show(self.plant.now_s)
 
     async def tick(self, to_s: float) -> None:
         """Bring the plant to a time and show its readings."""
+        async with self._moving:
+            await self._show(to_s)
+
+    async def _show(self, to_s: float) -> None:
         self.plant.advance(to_s)
         readings = self.plant.readings()
-        self._fill_words(readings)
-        await self._write_opcua(readings)
+        self._registers.fill(readings, self.bad)
+        for link in self._opcua:
+            await link.write(readings, self.bad)
+
+    async def _next(self, until_s: float | None) -> bool:
+        """One tick to where time should be by now; False when it was paused meanwhile."""
+        async with self._moving:
+            if self.paused:
+                return False
+            target = self._anchor_s + (time.monotonic() - self._anchor) * self._speed
+            if until_s is not None:
+                target = min(target, until_s)
+            await self._show(max(target, self.plant.now_s))
+            return True
 
     async def run(self, stop: asyncio.Event, until_s: float | None = None) -> Achieved:
         """Let plant time run `speed` times as fast as real time until `stop`, or a plant time.
 
         A tick that comes late covers more plant time, so the speed holds and the readings get
-        sparser; what was reached is returned.
+        sparser; what was reached, pauses and steps left out, is returned.
         """
-        began_s, began = self.plant.now_s, time.monotonic()
-        ticks = 0
+        began_s, began = self.plant.now_s - self._stepped_s, time.monotonic()
+        self._anchor_s, self._anchor = self.plant.now_s, began
+        due, ticks = began, 0
         while not stop.is_set():
-            target = began_s + (time.monotonic() - began) * self.speed
-            if until_s is not None:
-                target = min(target, until_s)
-            await self.tick(max(target, self.plant.now_s))
-            ticks += 1
+            if self.paused:
+                since = time.monotonic()
+                await _either(stop, self._running)
+                began += time.monotonic() - since
+                due = time.monotonic()
+                continue
+            ticks += await self._next(until_s)
             if until_s is not None and self.plant.now_s >= until_s:
                 break
-            late = began + ticks * self.tick_s - time.monotonic()
+            due += self.tick_s
             # Even a slow machine must leave the loop some time to answer its clients.
-            pause = max(late, 0.15 * self.tick_s)
+            pause = max(due - time.monotonic(), 0.15 * self.tick_s)
             try:
                 async with asyncio.timeout(pause):
                     await stop.wait()
             except TimeoutError:
                 continue
-        return Achieved(self.plant.now_s - began_s, time.monotonic() - began, ticks)
+        ran_s = self.plant.now_s - self._stepped_s - began_s
+        return Achieved(ran_s, time.monotonic() - began, ticks)
+
+
+async def _either(one: asyncio.Event, other: asyncio.Event) -> None:
+    """Wait until one of two events is set."""
+    waits = [asyncio.create_task(event.wait(), name="either") for event in (one, other)]
+    try:
+        await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for wait in waits:
+            wait.cancel()
+        await asyncio.gather(*waits, return_exceptions=True)
 
 
 async def serve(
     plant: Plant,
     *,
     speed: float = 1.0,
-    modbus_port: int = 0,
-    opcua_port: int = 0,
+    ports: Ports | None = None,
+    certificates: Certificates | None = None,
+    paused: bool = False,
     stop: asyncio.Event,
     on_ready: Callable[[Served], None] | None = None,
     until_s: float | None = None,
 ) -> Achieved:
-    """Serve a plant until `stop` is set or the plant reaches a time; `on_ready` gets the ports."""
+    """Serve a plant until `stop` is set or the plant reaches a time; `on_ready` gets the ports.
+
+    paused : plant time stands still at first; a control port or the caller lets it go on.
+    """
     # Both libraries log whatever a client does, and log with a trace what they also raise.
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
     logging.getLogger("asyncua").setLevel(logging.CRITICAL)
-    async with Served(plant, speed=speed, modbus_port=modbus_port, opcua_port=opcua_port) as served:
-        if on_ready is not None:
-            on_ready(served)
-        return await served.run(stop, until_s)
+    async with Served(plant, speed=speed, ports=ports, certificates=certificates) as served:
+        if paused:
+            await served.pause()
+        async with _controlled(served):
+            if on_ready is not None:
+                on_ready(served)
+            return await served.run(stop, until_s)
+
+
+@asynccontextmanager
+async def _controlled(served: Served) -> AsyncIterator[None]:
+    """With the HTTP interface of a served plant open, when it has a port for it."""
+    if served.ports.control is None:
+        yield
+        return
+    from simulator.remote import opened as control_opened  # the web framework takes its time
+
+    async with control_opened(served, served.ports.control):
+        yield

@@ -28,7 +28,7 @@ HOUR = 3600.0
 
 def plant_table(plant: Plant, link: Served) -> dict[str, list[dict[str, object]]]:
     """The plant file of a served plant, parsed; its first train's points under "point"."""
-    text = served(plant, modbus_port=link.modbus_port, opcua_port=link.opcua_port)
+    text = served(plant, modbus_port=link.ports.modbus, opcua_port=link.ports.opcua)
     table = tomllib.loads(text)
     return {"device": table["device"], "point": table["train"][0]["point"]}
 
@@ -70,7 +70,7 @@ async def opcua_values(client: Client, nodes: Sequence[str]) -> list[ua.DataValu
 
 async def connected(link: Served) -> AsyncModbusTcpClient:
     """A Modbus client of a served plant."""
-    client = AsyncModbusTcpClient("127.0.0.1", port=link.modbus_port, timeout=3, retries=0)
+    client = AsyncModbusTcpClient("127.0.0.1", port=link.ports.modbus, timeout=3, retries=0)
     assert await client.connect()
     return client
 
@@ -94,7 +94,7 @@ async def test_both_protocols_show_the_readings_in_edge_units() -> None:
             assert got == pytest.approx(readings[tag_of(point)] * factor, rel=1e-6), point
         assert await clock(client) == plant.now_s
         client.close()
-        async with Client(f"opc.tcp://127.0.0.1:{link.opcua_port}/") as ua_client:
+        async with Client(f"opc.tcp://127.0.0.1:{link.ports.opcua}/") as ua_client:
             values = await opcua_values(ua_client, [str(p["node"]) for p in on_opcua])
         for point, value in zip(on_opcua, values, strict=True):
             factor = PER_SI[str(point.get("unit", ""))]
@@ -125,7 +125,7 @@ async def test_status_bits_follow_the_plant() -> None:
                 [await modbus_value(client, status[r]) for r in ("running", "cleaning", "flushing")]
             )
         client.close()
-        async with Client(f"opc.tcp://127.0.0.1:{link.opcua_port}/") as ua_client:
+        async with Client(f"opc.tcp://127.0.0.1:{link.ports.opcua}/") as ua_client:
             (value,) = await opcua_values(ua_client, [f"nsu={NAMESPACE};s=A/cleaning"])
         assert value.Value.Value is True
     assert seen == [[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, 1.0, 0.0]]
@@ -144,7 +144,7 @@ async def test_a_failed_transmitter_is_bad_and_nan() -> None:
         assert math.isnan(await modbus_value(client, point))
         point["register"] = register + 2
         assert math.isfinite(await modbus_value(client, point))
-        async with Client(f"opc.tcp://127.0.0.1:{link.opcua_port}/") as ua_client:
+        async with Client(f"opc.tcp://127.0.0.1:{link.ports.opcua}/") as ua_client:
             nodes = [f"nsu={NAMESPACE};s=A/{s}" for s in ("permeate_flow", "concentrate_flow")]
             bad, good = await opcua_values(ua_client, nodes)
             assert bad.StatusCode.is_bad()
@@ -169,7 +169,7 @@ async def test_nobody_can_write() -> None:
         assert (await client.read_coils(0, count=1)).bits[0] is True
         assert (await client.read_holding_registers(5000, count=2)).isError()
         client.close()
-        async with Client(f"opc.tcp://127.0.0.1:{link.opcua_port}/") as ua_client:
+        async with Client(f"opc.tcp://127.0.0.1:{link.ports.opcua}/") as ua_client:
             index = await ua_client.get_namespace_index(NAMESPACE)
             node = ua_client.get_node(f"ns={index};s=A/permeate_flow")
             with pytest.raises(ua.UaStatusCodeError):
@@ -210,8 +210,8 @@ async def test_plant_time_runs_at_its_speed() -> None:
 async def test_ports_are_free_again_after_stopping() -> None:
     """A stopped plant leaves its ports, so that another can be served on the same ones at once."""
     async with Served(Plant("healthy")) as link:
-        ports = link.modbus_port, link.opcua_port
-    again = Served(Plant("healthy"), modbus_port=ports[0], opcua_port=ports[1])
+        ports = link.ports
+    again = Served(Plant("healthy"), ports=ports)
     async with again as link:
         client = await connected(link)
         assert await clock(client) == link.plant.now_s

@@ -1,0 +1,243 @@
+"""What a person may do to a served plant while it runs: its time, its faults, its sample valves.
+
+Errors: Refused, with what was asked and what would be right.
+"""
+
+import dataclasses
+import json
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from simulator import handheld
+from simulator.faults import LEAKS, Fault
+from simulator.hydraulics import NotSettled
+from simulator.operation import DAY_S, Mode
+from simulator.plant import Plant
+from simulator.scenario import ScenarioError, parse
+from simulator.serve import Served, StillRunning
+from simulator.truth import condition, iso
+
+MOST_STEP_S = 400.0 * DAY_S
+MOST_LEAK = 0.9
+PLACE = "fault"  # what the reader of scenarios calls the file
+
+
+class Refused(ValueError):
+    """Something that was asked cannot be done; the text says why and what would do."""
+
+
+def fault_of(table: Mapping[str, Any], plant: Plant) -> Fault:
+    """The fault that a table describes, beginning now; keys as in a [[fault]] of a scenario but `onset_day`.
+
+    It is read as a scenario with this one fault, so that a scenario and a running plant never
+    take different things.
+    """
+    if "onset_day" in table:
+        raise Refused("fault: onset_day: the fault begins now; leave onset_day out")
+    now_day = (plant.now_s - plant.start_s) / DAY_S
+    lines = ['title = ""', 'description = ""', "[plant]", "stages = ["]
+    for shape in plant.shapes:
+        sizes = ", ".join(f"{k} = {v!r}" for k, v in dataclasses.asdict(shape).items())
+        lines.append(f"  {{ {sizes} }},")
+    lines += ["]", "[[fault]]", f"onset_day = {now_day!r}"]
+    lines += [f"{json.dumps(name)} = {_toml(name, value)}" for name, value in table.items()]
+    try:
+        (fault,) = parse("\n".join(lines), PLACE, "").faults
+    except ScenarioError as exc:
+        raise Refused(str(exc).replace(f"{PLACE}: fault 1", PLACE)) from exc
+    most = MOST_LEAK if fault.kind in LEAKS else math.inf
+    if not 0.0 < fault.severity <= most:
+        limit = f", at most {most:g} (the part that leaks)" if most < math.inf else ""
+        raise Refused(
+            f"fault ({fault.kind}): severity is {fault.severity:g}; it must be above 0{limit}"
+        )
+    if fault.until_day is not None and fault.until_day <= now_day:
+        raise Refused(f"fault: until_day is {fault.until_day:g}; now is day {now_day:.3f}")
+    return fault
+
+
+def _toml(name: str, value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, int):
+        return repr(value)
+    if isinstance(value, float) and math.isfinite(value):
+        return repr(value)
+    raise Refused(f"fault: {name} is {value!r}; write a number or a text")
+
+
+class Control:
+    """The panel of one served plant."""
+
+    def __init__(self, served: Served):
+        self._served = served
+        self._plant = served.plant
+        self._asked = 0
+
+    def state(self, *, truth: bool = False) -> dict[str, Any]:
+        """Time and pace of the plant; what is wrong with it only when the truth is asked for."""
+        plant, served = self._plant, self._served
+        mode, _ = plant.timeline.mode(np.array([plant.now_s]))
+        out: dict[str, Any] = {
+            "time": iso(plant.now_s),
+            "day": round((plant.now_s - plant.start_s) / DAY_S, 5),
+            "speed": served.speed,
+            "paused": served.paused,
+            "mode": Mode(int(mode[0])).name.lower(),
+        }
+        if truth:
+            out |= {
+                "scenario": plant.scenario.name,
+                "seed": plant.seed,
+                "expected": dataclasses.asdict(plant.scenario.expected),
+                "faults": self.faults(),
+                "change_percent": self._condition(),
+            }
+        return out
+
+    def faults(self) -> list[dict[str, Any]]:
+        """Every fault of the run so far and to come, by its number, with its size now (0 to 1)."""
+        plant = self._plant
+        day = (plant.now_s - plant.start_s) / DAY_S
+        found = []
+        for number, fault in enumerate(plant.scenario.faults, 1):
+            plain = dataclasses.asdict(fault)
+            told = {k: v for k, v in plain.items() if v is not None and v != ""}
+            ended = fault.until_day is not None and day >= fault.until_day
+            size = fault.size(np.array([day]), plant.timeline.cleanings)
+            found.append(
+                {
+                    "number": number,
+                    "in_force": fault.onset_day <= day and not ended,
+                    "size": round(float(size[0]), 6),
+                    **told,
+                }
+            )
+        return found
+
+    def _condition(self) -> dict[str, dict[str, float]]:
+        """Change of each stage since the start of the run, its faults and its age together. [%]"""
+        plant = self._plant
+        days = np.array([0.0, (plant.now_s - plant.start_s) / DAY_S])
+        return {
+            stage: {name: round(100.0 * math.expm1(logs[-1]), 3) for name, logs in values.items()}
+            for stage, values in condition(plant, days).items()
+        }
+
+    async def pause(self) -> None:
+        """Let plant time stand still."""
+        await self._served.pause()
+
+    async def resume(self) -> None:
+        """Let plant time go on."""
+        await self._served.resume()
+
+    async def step(self, seconds: object) -> None:
+        """Bring the paused plant forward."""
+        length = _number("step", "seconds", seconds)
+        if not 0.0 < length <= MOST_STEP_S:
+            raise Refused(f"step: seconds is {length:g}; give more than 0, at most {MOST_STEP_S:g}")
+        try:
+            await self._served.step(length)
+        except StillRunning as exc:
+            raise Refused(f"step: {exc}") from exc
+        except NotSettled as exc:
+            raise Refused(
+                f"step: the train cannot run then: {exc}; clear a fault or take a smaller step"
+            ) from exc
+
+    async def set_speed(self, speed: object) -> None:
+        """Let time run at another speed."""
+        try:
+            await self._served.set_speed(_number("speed", "speed", speed))
+        except Refused:
+            raise
+        except ValueError as exc:
+            raise Refused(str(exc)) from exc
+
+    async def inject(self, table: Mapping[str, Any]) -> int:
+        """Let a fault begin now; its number. It shows from the next instant of plant time on.
+
+        Refused when the train could not run with it, fully grown, as it runs now.
+        """
+        plant = self._plant
+        fault = fault_of(table, plant)
+        before = plant.scenario.faults
+        try:
+            # Water that flows backwards shows as an impossible logarithm before anything settles.
+            with np.errstate(invalid="raise", divide="raise"):
+                plant.set_faults((*before, fault))
+                plant.sample(plant.now_s + np.array([1.0, fault.grows_days * DAY_S]))
+        except (NotSettled, FloatingPointError) as exc:
+            plant.set_faults(before)
+            raise Refused(
+                f"fault ({fault.kind}): the train could not run with it, fully grown: {exc}; "
+                "take a smaller severity"
+            ) from exc
+        except ValueError as exc:
+            raise Refused(str(exc).partition(": ")[2]) from exc
+        return len(plant.scenario.faults)
+
+    async def clear(self, number: object = None) -> list[int]:
+        """Repair one fault by its number, or all that are not over; the numbers of those repaired."""
+        plant = self._plant
+        day = (plant.now_s - plant.start_s) / DAY_S
+        faults = plant.scenario.faults
+        standing = [
+            index
+            for index, fault in enumerate(faults, 1)
+            if fault.until_day is None or fault.until_day > day
+        ]
+        if number is None:
+            chosen = standing
+        elif not isinstance(number, int) or isinstance(number, bool) or number not in standing:
+            known = ", ".join(map(str, standing)) or "none"
+            raise Refused(f"clear: fault {number!r}; faults that can be cleared: {known}")
+        else:
+            chosen = [number]
+        try:
+            plant.set_faults(
+                tuple(
+                    dataclasses.replace(fault, until_day=day) if index in chosen else fault
+                    for index, fault in enumerate(faults, 1)
+                )
+            )
+        except NotSettled as exc:
+            raise Refused(f"clear: the train cannot run then: {exc}") from exc
+        await self._served.refresh()
+        return chosen
+
+    def read(
+        self,
+        *,
+        vessel: str | None = None,
+        depths_mm: tuple[float, ...] = (),
+        every_mm: float | None = None,
+        stage: int | None = None,
+        meter: handheld.Meter,
+        truth: bool = False,
+    ) -> list[dict[str, object]]:
+        """Readings of a handheld meter now; each time it is asked the hand is a little different."""
+        self._asked += 1
+        readings = handheld.taken(
+            self._plant,
+            self._plant.now_s,
+            meter,
+            vessel=vessel,
+            depths_mm=depths_mm,
+            every_mm=every_mm,
+            stage=stage,
+            attempt=self._asked,
+        )
+        return handheld.table(readings, truth=truth)
+
+
+def _number(what: str, name: str, value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise Refused(f"{what}: {name} is {value!r}; give a number")
+    return float(value)

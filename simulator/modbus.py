@@ -1,0 +1,124 @@
+"""The plant on Modbus: one map of registers behind TCP, TLS and RTU-over-TCP ports."""
+
+import errno
+import math
+import socket
+import ssl
+import struct
+from collections.abc import Mapping, Set
+
+from pymodbus import FramerType
+from pymodbus.constants import ExcCodes
+from pymodbus.server import ModbusTcpServer, ModbusTlsServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+from simulator.instruments import PER_SI
+from simulator.plant import Plant
+from simulator.plantfile import (
+    CLOCK_REGISTER,
+    FIRST_REGISTER,
+    STATUS_REGISTER,
+    UNIT_ID,
+    places,
+)
+
+READ_CODES = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
+
+
+def free_port(host: str) -> int:
+    """A TCP port that nobody uses at this moment."""
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        probe.bind((host, 0))
+        return int(probe.getsockname()[1])
+
+
+def not_opened(name: str, port: int, number: int | None = errno.EADDRINUSE) -> OSError:
+    """The error for a port that a server cannot have."""
+    return OSError(
+        number,
+        "the port cannot be opened; it may be in use: give another or 0 for a free one",
+        f"{name} port {port}",
+    )
+
+
+class Registers:
+    """What the plant shows, as words and bits."""
+
+    def __init__(self, plant: Plant):
+        self._plant = plant
+        self._places = places(plant)
+        self._unit = {i.signal: i.unit for i in plant.instruments}
+        numeric = sum(1 for i in plant.instruments if not i.status)
+        self.words = [0] * (FIRST_REGISTER + 2 * numeric)
+        self.bits = [0]
+
+    def fill(self, readings: Mapping[str, float], bad: Set[str] = frozenset()) -> None:
+        """Take readings by tag; the tags in `bad` become NaN."""
+        words = self.words
+        words[CLOCK_REGISTER : CLOCK_REGISTER + 4] = struct.unpack(
+            ">4H", struct.pack(">d", self._plant.now_s)
+        )
+        status = 0
+        for tag, value in readings.items():
+            signal = tag.partition("/")[2]
+            place = self._places[signal]
+            if place.bit is not None:
+                status |= int(value == 1.0) << place.bit
+                continue
+            edge = math.nan if tag in bad else value * PER_SI[self._unit[signal]]
+            words[place.register : place.register + 2] = struct.unpack(
+                ">2H", struct.pack(">f", edge)
+            )
+        words[STATUS_REGISTER] = status
+        self.bits = [status]
+
+    def device(self) -> SimDevice:
+        """These registers as a device that can be read, not written."""
+
+        async def answer(
+            code: int,
+            start: int,
+            address: int,
+            count: int,
+            registers: list[int],
+            new_values: list[int] | list[bool] | None,
+        ) -> ExcCodes | None:
+            if new_values is not None or code not in READ_CODES:
+                return ExcCodes.ILLEGAL_FUNCTION
+            bits = READ_CODES[code] in ("coil", "discrete")
+            registers[:] = self.bits if bits else self.words
+            return None
+
+        def block() -> list[SimData]:
+            return [SimData(0, values=list(self.words), datatype=DataType.REGISTERS)]
+
+        bits = [SimData(0, values=[False] * 16, datatype=DataType.BITS)]
+        return SimDevice(id=UNIT_ID, action=answer, simdata=(bits, list(bits), block(), block()))
+
+
+async def opened(
+    registers: Registers,
+    host: str,
+    port: int,
+    *,
+    name: str = "modbus",
+    framer: FramerType = FramerType.SOCKET,
+    tls: ssl.SSLContext | None = None,
+) -> ModbusTcpServer:
+    """A server that answers from `registers` on a port (not 0).
+
+    framer : `FramerType.RTU` for RTU over TCP. tls : settings of a TLS port. name : for errors.
+    """
+    if tls is None:
+        server = ModbusTcpServer([registers.device()], framer=framer, address=(host, port))
+    else:
+        # The library's TLS framer takes each piece that TCP brings for one whole request.
+        server = ModbusTlsServer(
+            [registers.device()], framer=FramerType.SOCKET, address=(host, port), sslctx=tls
+        )
+    try:
+        await server.serve_forever(background=True)
+    except RuntimeError as exc:
+        # The library reports a port that it cannot have without saying which.
+        raise not_opened(name, port) from exc
+    return server

@@ -1,0 +1,139 @@
+"""The plant on OPC UA: one variable for each instrument, stamped with plant time."""
+
+import math
+from collections.abc import Mapping, Set
+from datetime import UTC
+from typing import Any
+
+from asyncua import ua
+from asyncua.crypto.permission_rules import SimpleRoleRuleset, User, UserRole
+from asyncua.crypto.truststore import TrustStore
+from asyncua.crypto.validator import CertificateValidator, CertificateValidatorOptions
+from asyncua.server.server import Server
+from asyncua.server.user_managers import UserManager
+from asyncua.ua.status_codes import StatusCodes
+
+from simulator.instruments import PER_SI
+from simulator.modbus import not_opened
+from simulator.plant import TRAIN, Plant
+from simulator.plantfile import NAMESPACE
+from simulator.tls import SERVER_URI, USER, Certificates
+
+GOOD = ua.StatusCode(ua.UInt32(StatusCodes.Good))
+FAILED = ua.StatusCode(ua.UInt32(StatusCodes.BadSensorFailure))
+
+
+def _node_id(name: str, namespace: int) -> ua.NodeId:
+    return ua.NodeId(ua.String(name), ua.Int16(namespace))
+
+
+class _OneUser(UserManager):
+    """Lets in `USER` with its password and nobody else."""
+
+    def __init__(self, password: str):
+        self._password = password
+
+    def get_user(
+        self,
+        iserver: Any,
+        username: str | None = None,
+        password: str | bytes | None = None,
+        certificate: Any = None,
+    ) -> User | None:
+        """The user, or None for one who is not let in; the signature is the library's."""
+        given = password.decode(errors="replace") if isinstance(password, bytes) else password
+        if username == USER and given == self._password:
+            return User(role=UserRole.User, name=USER)
+        return None
+
+
+class OpcuaLink:
+    """An OPC UA server of a plant on one port (not 0).
+
+    certificates : None for a server without security; else only signed and encrypted
+    connections of trusted clients, with a user name.
+    """
+
+    def __init__(
+        self, plant: Plant, host: str, port: int, certificates: Certificates | None = None
+    ):
+        self._plant = plant
+        self._host = host
+        self._port = port
+        self._certificates = certificates
+        self._instruments = {i.signal: i for i in plant.instruments}
+        self._server: Server | None = None
+        self._nodes: dict[str, ua.NodeId] = {}
+
+    async def open(self, name: str = "opcua") -> None:
+        """Start to serve. name : what errors call the port."""
+        files = self._certificates
+        server = Server(user_manager=_OneUser(files.password()) if files else None)
+        await server.init()
+        server.set_endpoint(f"opc.tcp://{self._host}:{self._port}/")
+        server.set_server_name("Invented RO plant")
+        if files is None:
+            server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+        else:
+            await self._secure(server, files)
+        index = await server.register_namespace(NAMESPACE)
+        folder = await server.nodes.objects.add_object(_node_id(TRAIN, index), f"{index}:{TRAIN}")
+        for instrument in self._plant.instruments:
+            tag = f"{TRAIN}/{instrument.signal}"
+            kind = ua.VariantType.Boolean if instrument.status else ua.VariantType.Double
+            first = False if instrument.status else 0.0
+            variable = await folder.add_variable(
+                _node_id(tag, index), f"{index}:{tag}", first, kind
+            )
+            self._nodes[tag] = variable.nodeid
+        try:
+            await server.start()
+        except OSError as exc:
+            raise not_opened(name, self._port, exc.errno) from exc
+        self._server = server
+
+    @staticmethod
+    async def _secure(server: Server, files: Certificates) -> None:
+        await server.set_application_uri(SERVER_URI)
+        certificate, key = files.opcua("server")
+        await server.load_certificate(certificate)
+        await server.load_private_key(key)
+        server.set_security_policy(
+            [ua.SecurityPolicyType.Basic256Sha256_SignAndEncrypt],
+            permission_ruleset=SimpleRoleRuleset(),  # type: ignore[no-untyped-call]
+        )
+        server.set_identity_tokens([ua.UserNameIdentityToken])
+        trusted = TrustStore([files.trusted], [])
+        await trusted.load()
+        wanted = CertificateValidatorOptions
+        validator = CertificateValidator(
+            wanted.TRUSTED | wanted.TIME_RANGE | wanted.URI | wanted.PEER_CLIENT, trusted
+        )
+        server.set_certificate_validator(validator.validate)
+
+    async def close(self) -> None:
+        """Stop to serve; safe to call twice."""
+        server, self._server = self._server, None
+        if server is not None:
+            await server.stop()
+
+    async def write(self, readings: Mapping[str, float], bad: Set[str] = frozenset()) -> None:
+        """Show readings by tag, with the plant's time; the tags in `bad` become Bad."""
+        if self._server is None:
+            return
+        stamp = ua.DateTime.fromtimestamp(self._plant.now_s, UTC)
+        for tag, value in readings.items():
+            instrument = self._instruments[tag.partition("/")[2]]
+            edge = math.nan if tag in bad else value * PER_SI[instrument.unit]
+            if instrument.status:
+                variant = ua.Variant(value == 1.0, ua.VariantType.Boolean)
+            else:
+                variant = ua.Variant(edge, ua.VariantType.Double)
+            await self._server.write_attribute_value(
+                self._nodes[tag],
+                ua.DataValue(
+                    variant,
+                    StatusCode=FAILED if math.isnan(edge) else GOOD,
+                    SourceTimestamp=stamp,
+                ),
+            )
