@@ -172,7 +172,12 @@ def split(
 
 
 class _Split:
-    """Newton's rule on the logarithms of the flows' ratios to the last stage's, halved where it misses."""
+    """Newton's rule on the logarithms of the flows' ratios to the last stage's, halved where it misses.
+
+    names : of the known parts in the order of `split`: total, feed flow, feed salt, temperature, then
+        feed, concentrate and permeate pressure and permeate salt of each stage.
+    shares : of the unknown ratios.
+    """
 
     def __init__(
         self,
@@ -260,18 +265,10 @@ class _Split:
             for name, p in zip(self.names, full, strict=True)
         }
         # As if water flowed by pressure and area alone.
-        weight = [
-            np.log(
-                above_zero(
-                    area
-                    * (
-                        (known[f"known {4 + 4 * k}"] + known[f"known {5 + 4 * k}"]) / 2.0
-                        - known[f"known {6 + 4 * k}"]
-                    )
-                )
-            )
-            for k, area in enumerate(self.areas)
-        ]
+        weight = []
+        for k, area in enumerate(self.areas):
+            pf, pc, pp = (known[name] for name in self.names[4 + 4 * k : 7 + 4 * k])
+            weight.append(np.log(above_zero(area * ((pf + pc) / 2.0 - pp))))
         z = np.stack([w - weight[-1] for w in weight[:-1]])
         miss, slopes = self._sloped(known, z)
         # Salt leaves the later stages less: where they cannot give that much, they start with less.

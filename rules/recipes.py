@@ -54,6 +54,7 @@ class _Sources:
 
     shared : why flow and passage of the stages cannot be normalized, when their permeate flows are
         only a split of the train's (`rules.driving.split`); empty otherwise.
+    taken : what the split takes the permeate's concentration of each stage for; empty otherwise.
     """
 
     def __init__(self, train: Train, means: Means) -> None:
@@ -78,6 +79,7 @@ class _Sources:
         self.train_passed = self._train_passed()
         self.feed_salt = self._feed_salt()
         self.shared: dict[int, Lack] = {}
+        self.taken: dict[int, Found] = {}
         self._share()
         self.stage_feed = {
             k: _less(self.feed, *(self.permeate[j] for j in range(1, k))) for k in self.numbers
@@ -158,12 +160,12 @@ class _Sources:
                 )
             )
         found = split(self.train.stages, feeds, self.train_permeate, self.train.water, self.means)
-        for k, flow in zip(self.numbers, found, strict=True):
+        for k, x, flow in zip(self.numbers, feeds, found, strict=True):
             if isinstance(flow, Lack):
                 return
             lack = self.permeate[k]
             assert isinstance(lack, Lack)
-            self.shared[k] = lack
+            self.shared[k], self.taken[k] = lack, x.passed
             self.permeate[k] = flow
         if isinstance(self.train_passed, Lack):
             self.train_passed = self._train_passed()
@@ -255,7 +257,7 @@ class _Sources:
 
         salt: dict[int, Found] = {1: self.feed_salt}
         for k in self.numbers[1:]:
-            before = first(self.passed[k - 1], self.train_passed)
+            before = self.taken.get(k - 1, first(self.passed[k - 1], self.train_passed))
             if isinstance(self.passed[k - 1], Lack):
                 taken = "the train's permeate" if isinstance(before, Recipe) else "salt-free"
                 self._note(
@@ -353,11 +355,13 @@ def _section(
     p_conc = source.concentrate_pressure(numbers[-1], pressures)
     p_perm: Found = source.permeate_pressure(numbers, extra)
     exponent = train.pressure_drop_exponent
-    if isinstance(passed, Lack):
+    lack = source.shared.get(numbers[0]) if len(numbers) == 1 else None
+    within = passed if lack is None else source.taken[numbers[0]]
+    if isinstance(within, Lack):
         extra.append("the permeate is taken as salt-free in the net driving pressure")
     by = driving(
         stages,
-        Feed(feed, permeate, salt, passed, t, p_feed, p_conc, p_perm),
+        Feed(feed, permeate, salt, within, t, p_feed, p_conc, p_perm),
         train.water,
         source.means,
     )
@@ -370,7 +374,6 @@ def _section(
     if source.means == "profile" and isinstance(by.ndp_bar, Lack):
         pressures.append("the mean of the end flows is used for the pressure drop")
     drop = _less(p_feed, p_conc)
-    lack = source.shared.get(numbers[0]) if len(numbers) == 1 else None
     found: dict[str, Found] = {
         "permeate_flow": lack
         or combine(

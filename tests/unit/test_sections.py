@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rules import normalize, sections, temperature, water
 from rules.sections import Plan
-from rules.train import Compensation, Instrument, Means, Stage, Train, Water
+from rules.train import Compensation, Instrument, Stage, Train, Water
 
 STAGES = (
     Stage(vessels=10, elements_per_vessel=6, element_area_m2=37.0),
@@ -504,67 +504,6 @@ def test_standard_uncertainty_of_an_instrument() -> None:
     assert float(instrument.standard_uncertainty(-2.0)) == pytest.approx(float(expected))
     assert instrument.standard_uncertainty(np.ones((2, 3))).shape == (2, 3)
     assert np.isnan(instrument.standard_uncertainty(np.nan))
-
-
-STAGE_FLOWS = ("1/permeate_flow", "2/permeate_flow")
-
-
-@pytest.mark.parametrize("means", ["d4516", "profile"])
-def test_without_stage_flows_the_permeate_is_split(means: Means) -> None:
-    """Equal water permeability in both stages, flows that add up, and what can be judged by them."""
-    plan = sections.plan(train(without(*STAGE_FLOWS)), means=means)
-    assert [(s.name, s.quantities) for s in plan.sections] == [
-        ("1", ("pressure_drop",)),
-        ("2", ("pressure_drop",)),
-        ("train", ("permeate_flow", "salt_passage")),
-    ]
-    assert plan.balances == ("water", "salt")
-    assert "split by one permeability" in plan.basis
-    assert [n.split(":")[0] for n in plan.notes] == ["stage 1", "stage 2", "train"]
-    assert all("split as if all stages had the same water" in n for n in plan.notes[:2])
-    row = values(plan)
-    one, two, whole = (plan.inputs(row)[k] for k in ("1", "2", "train"))
-    assert float(one.permeate_flow_m3h + two.permeate_flow_m3h) == pytest.approx(75.0, rel=1e-12)
-    a = [
-        float(x.permeate_flow_m3h / (x.ndp_bar * area))
-        for x, area in ((one, 2220.0), (two, 1110.0), (whole, 3330.0))
-    ]
-    assert a[1:] == pytest.approx(a[:1] * 2, rel=1e-9)
-    # All balances hold: what stage 1 leaves is what stage 2 is fed with.
-    assert float(two.feed_flow_m3h) == pytest.approx(100.0 - float(one.permeate_flow_m3h))
-    left = 100.0 * 2000.0 - float(one.permeate_flow_m3h) * 20.0
-    assert float(two.feed_mg_l * two.feed_flow_m3h) == pytest.approx(left, rel=1e-9)
-
-
-def test_split_of_impossible_readings_is_nan() -> None:
-    """More permeate than feed, or a brine beyond the pressure: no flows, no warning; the rest stays."""
-    plan = sections.plan(train(without(*STAGE_FLOWS)))
-    rows = np.stack(
-        [
-            values(plan),
-            values(plan, permeate_flow=120.0),
-            values(plan, feed_conductivity=60_000.0),
-            values(plan, s2_feed_pressure=np.nan),
-        ]
-    )
-    flow = plan.inputs(rows)["1"].permeate_flow_m3h
-    assert np.isnan(flow).tolist() == [False, True, True, True]
-    assert np.isfinite(plan.observe(rows)[1:, plan.observables.index("balance/water")]).all()
-    assert not np.isnan(plan.observe(rows[0])).any()
-
-
-def test_split_needs_every_pressure_and_no_stage_meter() -> None:
-    """A pressure that is lacking between the stages, or one stage meter of three: no split is invented."""
-    lost = (*STAGE_FLOWS, "1/concentrate_pressure", "2/feed_pressure")
-    plan = sections.plan(train(without(*lost)))
-    assert [s.name for s in plan.sections] == ["train"]
-    assert "split" not in plan.basis
-    three = (*STAGES, Stage(vessels=3, elements_per_vessel=6, element_area_m2=37.0))
-    names = [n for n in EVERYTHING if n != "2/permeate_flow"]
-    more = [*names, "3/feed_pressure", "3/concentrate_pressure"]
-    plan = sections.plan(train(more, three))
-    assert "2/pressure_drop" not in plan.observables
-    assert "split" not in plan.basis
 
 
 def test_means_of_the_train_are_those_of_the_plan() -> None:
