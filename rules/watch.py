@@ -23,7 +23,7 @@ from rules.findings import CauseProbability, Finding, Presence
 from rules.performance import Performance
 from rules.sections import Plan
 from rules.series import BIN_S, Series
-from rules.state import STEADY, StateGate
+from rules.state import PRODUCING, STEADY, StateGate
 from rules.train import STATUS_ROLES, Train
 
 Array = NDArray[np.float64]
@@ -89,7 +89,7 @@ class Watch:
             for device in self._devices
         }
         self._rule = rule
-        self._gate = StateGate(self.train.signals)
+        self._gate = StateGate(self.train.signals, sum(s.area_m2 for s in self.train.stages))
         self._series = self._empty_series()
         self._memory: deque[_Row] = deque()
         self._learning: list[Digest] = []
@@ -182,9 +182,7 @@ class Watch:
         row = self._remember(time, values, down)
         if row.down or first_of_block:
             findings = (*findings, *self._links(row))
-        return Step(
-            STEADY if row.state == "running" else row.state, digest, baseline, learned, findings
-        )
+        return Step(row.state, digest, baseline, learned, findings)
 
     def _remember(self, time: float, values: Array, down: Sequence[str]) -> _Row:
         if self._memory and time <= self._memory[-1].time:
@@ -209,8 +207,8 @@ class Watch:
         end = start + BLOCK_S
         findings = self._values(end) + self._window_missed(end)
         rows = [r for r in self._memory if r.time >= start]
-        running = [r for r in self._memory if r.state == "running"]
-        stuck = self._frozen() if rows[-1].state == "running" else None
+        running = [r for r in self._memory if r.state in PRODUCING]
+        stuck = self._frozen() if rows[-1].state in PRODUCING else None
         if stuck is not None:
             findings += self._frozen_findings(stuck, end)
         doubtful = {**dict.fromkeys(stuck.undecided, -np.inf), **stuck.since} if stuck else {}
@@ -237,7 +235,8 @@ class Watch:
         stuck: Mapping[str, float],
     ) -> Digest | None:
         """A digest of the block when all of it is production, complete and steady; else None."""
-        if any(r.state != "running" for r in rows):
+        # The last minute's steadiness covers the whole block and the end of the one before.
+        if any(r.state not in PRODUCING for r in rows) or rows[-1].state != STEADY:
             return None
         recent = sum(1 for r in self._memory if r.time >= start - 3 * BLOCK_S)
         if len(rows) < max(1, recent // 8):
@@ -247,8 +246,6 @@ class Watch:
             minutes[np.array([r.time >= since for r in rows]), self.train.signals.index(name)] = (
                 np.nan
             )
-        if not self._gate.is_steady(minutes):
-            return None
         alive = transmitters.alive(self.train.signals, np.array([r.values for r in running]))
         made = digests.summarize(self.plan, start, minutes, alive)
         return made if made.values else None
