@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass
 
 from rules.explain import CAUSE_WORDS
+from rules.ne107 import Signal
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,3 +286,12 @@ def true_minus(text: str) -> str:
     """Numbers in a text with a real minus sign, and no zero with a sign."""
     text = re.sub(r"(?<![\w.,−-])[+−-](0(?:\.0+)? %)", r"\1", text)
     return re.sub(r"(?<![\w.,−-])-(?=\d)", "−", text)
+
+
+NE107: dict[Signal, str] = {
+    "F": "failure",
+    "C": "function check",
+    "S": "out of specification",
+    "M": "maintenance required",
+}
+"""Status signals of a transmitter, in the words of NAMUR NE 107."""

@@ -128,6 +128,8 @@ def _print(console: Console, whole: Load, each: dict[str, Load]) -> None:
     for title, names in (("Chattering", whole.chattering), ("Stale", whole.stale)):
         if names:
             console.print(Text(f"{title}: {', '.join(map(_alarm, names))}"))
+    if 0 < whole.alarms < alarmload.FEWEST:
+        console.print(Text(f"Shares of fewer than {alarmload.FEWEST} alarms are not judged."))
     if not whole.long_enough:
         console.print(
             Text(

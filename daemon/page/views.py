@@ -1,7 +1,6 @@
 """What the two pages show, as frozen dataclasses built from `source.Source`: no HTML, no storage."""
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,13 +10,13 @@ from daemon import words
 from daemon.page import learned, trends
 from daemon.page.balances import BalancesView, balances
 from daemon.page.noticeview import NoticeView, notice_views
+from daemon.page.readings import ReadingView, distrusted, readings, suspected
 from daemon.page.source import Latest, Source, TrainHistory
 from daemon.page.times import SiteTime, ago, iso
 from daemon.page.troubles import troubles
 from daemon.plantfile.result import Plant, TrainConfig
-from drivers.protocol import Quality
 from rules import sections
-from rules.train import QUANTITIES, STATUS_ROLES
+from rules.train import QUANTITIES
 
 DAY_S = 86400.0
 SPARK_DAYS = 30
@@ -100,24 +99,6 @@ class Overview:
     troubles: tuple[str, ...]
     trains: tuple[TrainView, ...]
     notices: tuple[NoticeView, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingView:
-    """The newest minute of one signal; `value` is None unless it is good or uncertain."""
-
-    signal: str
-    place: str
-    title: str
-    value: float | None
-    text: str
-    unit: str
-    quality: str
-    quality_text: str
-    at: float | None
-    at_iso: str | None
-    age: str
-    device: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +211,13 @@ def train_page(plant: Plant, source: Source, train_id: str, now: float) -> Train
         baseline=_baseline_text(train, past, time),
         learned=learned.sentences(source.learned(train)),
         notes=_notes(train),
-        readings=_readings(train, source.latest(train, now), distrusted(source, train), time),
+        readings=readings(
+            train,
+            source.latest(train, now),
+            distrusted(source, train),
+            suspected(source, train),
+            time,
+        ),
     )
 
 
@@ -530,75 +517,3 @@ def _notes(train: TrainConfig) -> tuple[str, ...]:
     """What cannot be normalized and why, and what is assumed in place of an instrument."""
     plan = sections.plan(train.model)
     return tuple(f"{text[0].upper()}{text[1:].rstrip('.')}." for text in plan.reasons + plan.notes)
-
-
-def distrusted(source: Source, train: TrainConfig) -> dict[str, str]:
-    """Signal -> ``frozen`` or ``no value`` while an open notice says so of its transmitter."""
-    said = {"value": "no value", "frozen": "frozen"}
-    tags = {
-        subject: said[kind]
-        for notice in source.open_notices(train)
-        for kind, _, subject in [notice.matter.partition(":")]
-        if kind in said and notice.present
-    }
-    return {p.signal: tags[p.tag] for p in train.points if p.tag in tags}
-
-
-def _readings(
-    train: TrainConfig, latest: Latest, distrust: Mapping[str, str], time: SiteTime
-) -> tuple[ReadingView, ...]:
-    rows = []
-    for point in train.points:
-        role = words.ROLES[point.role]
-        # The last value of a silent signal is not shown: it would look fresh.
-        value = latest.values.get(point.signal) if latest.fresh else None
-        at = latest.last_good.get(point.signal)
-        quality = latest.quality.get(point.signal, Quality.BAD)
-        if value is not None:
-            said = quality.name.lower()
-        elif point.device in latest.down:
-            said = "device does not answer"
-        elif latest.at is not None and not latest.fresh and point.signal in latest.values:
-            said = "stale"
-        else:
-            said = latest.reasons.get(point.signal) or quality.name.lower()
-        grade = "bad" if value is None else quality.name.lower()
-        noticed = distrust.get(point.signal)
-        if noticed == "frozen" and value is not None:
-            grade, said = "uncertain", noticed
-        elif noticed == "no value" and value is not None:
-            # It has just come back: the notice stands until that has lasted.
-            grade, said = "uncertain", "gave no value until now"
-        elif noticed is not None and said in ("bad", "uncertain"):
-            said = noticed
-        elif noticed is not None:
-            said = f"{noticed}: {said}"
-        if value is None:
-            text = "–"
-        elif point.role in STATUS_ROLES:
-            text = "yes" if value >= 0.5 else "no"
-        else:
-            text = f"{value:.{role.decimals}f}".replace("-", "−")
-        rows.append(
-            ReadingView(
-                signal=point.signal,
-                place=_place(point.stage, point.vessel),
-                title=role.name,
-                value=value,
-                text=text,
-                unit=role.unit,
-                quality=grade,
-                quality_text=said,
-                at=at,
-                at_iso=None if at is None else iso(at),
-                age="not in the last day" if at is None else ago(time.now - at),
-                device=point.device,
-            )
-        )
-    return tuple(rows)
-
-
-def _place(stage: int | None, vessel: int | None) -> str:
-    if stage is None:
-        return "Train"
-    return f"Stage {stage}" if vessel is None else f"Vessel {stage}-{vessel:02d}"
