@@ -32,3 +32,11 @@ def worst(got: NDArray[np.float64], expected: NDArray[np.float64]) -> float:
     stated = np.isfinite(expected)
     assert stated.any()
     return float(np.max(np.abs(got[stated] / expected[stated] - 1.0)))
+
+
+def status(name: str) -> str:
+    """How the values of a table were obtained, as its `# status` line says."""
+    for line in (FOLDER / name).read_text(encoding="utf-8").splitlines():
+        if line.startswith("# status:"):
+            return line.removeprefix("# status:").strip()
+    raise ValueError(f"{name} has no line '# status:'")

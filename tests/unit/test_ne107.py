@@ -47,8 +47,9 @@ def test_the_rank_can_be_given(conditions: Mapping[str, bool], ranking: list[ne1
 @pytest.mark.parametrize("ranking", [("F", "C", "S"), ("F", "C", "S", "S"), ()])
 def test_a_rank_has_every_signal_once(ranking: tuple[ne107.Signal, ...]) -> None:
     """A signal that is left out would never be shown, so it is refused."""
+    held: tuple[ne107.Signal, ...] = ("M",)
     with pytest.raises(ValueError, match="once"):
-        ne107.first(("M",), ranking)
+        ne107.first(held, ranking)
 
 
 SIGNAL = "2/feed_pressure"
