@@ -137,8 +137,11 @@ def test_expected_r_of_correlated_noise(phi: float) -> None:
 @pytest.mark.parametrize("noise", steady_rates.NOISE)
 @pytest.mark.parametrize("phi", [0.0, 0.8, 0.9])
 def test_false_reject_floor(phi: float, noise: float) -> None:
-    """At most one steady quarter hour in twenty of a train of seven signals is called disturbed."""
-    assert steady_rates.false_reject("movement", phi, noise, 600).share <= 0.05
+    """At most one steady quarter hour in twenty of a train of seven signals is called disturbed.
+
+    Other seeds than those on which `TIMES_USUAL` was chosen.
+    """
+    assert steady_rates.false_reject("movement", phi, noise, 600, seed=77).share <= 0.05
 
 
 @pytest.mark.parametrize(
@@ -157,7 +160,9 @@ def test_false_reject_floor(phi: float, noise: float) -> None:
 )
 def test_false_accept_floor(disturbance: str, phi: float, noise: float, most: float) -> None:
     """Disturbances of realistic size are seldom called steady."""
-    assert steady_rates.false_accept("movement", disturbance, phi, noise, 300).share <= most
+    assert (
+        steady_rates.false_accept("movement", disturbance, phi, noise, 300, seed=78).share <= most
+    )
 
 
 def test_simulated_plant() -> None:
