@@ -7,6 +7,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,9 @@ from simulator.serve import Served, StillRunning
 from simulator.truth import condition, iso
 
 MOST_STEP_S = 400.0 * DAY_S
+MOST_SEVERITY = 10.0
 MOST_LEAK = 0.9
+"""Limits of severity: far beyond any plant, but the train still runs; of leaks it is the part that leaks."""
 PLACE = "fault"  # what the reader of scenarios calls the file
 
 
@@ -48,11 +51,11 @@ def fault_of(table: Mapping[str, Any], plant: Plant) -> Fault:
         (fault,) = parse("\n".join(lines), PLACE, "").faults
     except ScenarioError as exc:
         raise Refused(str(exc).replace(f"{PLACE}: fault 1", PLACE)) from exc
-    most = MOST_LEAK if fault.kind in LEAKS else math.inf
+    most = MOST_LEAK if fault.kind in LEAKS else MOST_SEVERITY
     if not 0.0 < fault.severity <= most:
-        limit = f", at most {most:g} (the part that leaks)" if most < math.inf else ""
         raise Refused(
-            f"fault ({fault.kind}): severity is {fault.severity:g}; it must be above 0{limit}"
+            f"fault ({fault.kind}): severity is {fault.severity:g}; it must be above 0, "
+            f"at most {most:g}"
         )
     if fault.until_day is not None and fault.until_day <= now_day:
         raise Refused(f"fault: until_day is {fault.until_day:g}; now is day {now_day:.3f}")
@@ -143,10 +146,11 @@ class Control:
         if not 0.0 < length <= MOST_STEP_S:
             raise Refused(f"step: seconds is {length:g}; give more than 0, at most {MOST_STEP_S:g}")
         try:
-            await self._served.step(length)
+            with np.errstate(invalid="raise", divide="raise"):
+                await self._served.step(length)
         except StillRunning as exc:
             raise Refused(f"step: {exc}") from exc
-        except NotSettled as exc:
+        except (NotSettled, FloatingPointError) as exc:
             raise Refused(
                 f"step: the train cannot run then: {exc}; clear a fault or take a smaller step"
             ) from exc
@@ -171,10 +175,14 @@ class Control:
         try:
             # Water that flows backwards shows as an impossible logarithm before anything settles.
             with np.errstate(invalid="raise", divide="raise"):
+                # On a plant of its own, so that this one never starts from what was only tried.
+                start = datetime.fromtimestamp(plant.start_s, UTC)
+                trial = Plant(
+                    dataclasses.replace(plant.scenario, faults=(*before, fault)), plant.seed, start
+                )
+                trial.sample(plant.now_s + np.array([1.0, fault.grows_days * DAY_S]))
                 plant.set_faults((*before, fault))
-                plant.sample(plant.now_s + np.array([1.0, fault.grows_days * DAY_S]))
         except (NotSettled, FloatingPointError) as exc:
-            plant.set_faults(before)
             raise Refused(
                 f"fault ({fault.kind}): the train could not run with it, fully grown: {exc}; "
                 "take a smaller severity"

@@ -288,9 +288,9 @@ async def serve(
 
     paused : plant time stands still at first; a control port or the caller lets it go on.
     """
-    # Both libraries log whatever a client does, and log with a trace what they also raise.
-    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
-    logging.getLogger("asyncua").setLevel(logging.CRITICAL)
+    # The libraries log whatever a client does, and log with a trace what they also raise.
+    for name in ("pymodbus", "asyncua", "asyncuagds"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     async with Served(plant, speed=speed, ports=ports, certificates=certificates) as served:
         if paused:
             await served.pause()

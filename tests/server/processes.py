@@ -47,6 +47,11 @@ def node_command(script: str, package: str) -> tuple[list[str], dict[str, str]]:
 
 def compiled_slave(folder: Path) -> Path:
     """The libmodbus server of this folder, compiled into `folder`."""
+    return compiled("modbus_slave", folder)
+
+
+def compiled(name: str, folder: Path) -> Path:
+    """A program of this folder on libmodbus, compiled into `folder`."""
     remedy = "apt-get install -y --no-install-recommends gcc libc6-dev pkg-config libmodbus-dev"
     flags = subprocess.run(
         [need("pkg-config", remedy), "--cflags", "--libs", "libmodbus"],
@@ -55,8 +60,8 @@ def compiled_slave(folder: Path) -> Path:
     )
     if flags.returncode:
         raise NotHere(f"libmodbus is not installed; run: {remedy}\n{flags.stderr}")
-    program = folder / "modbus_slave"
-    source = str(HERE / "modbus_slave.c")
+    program = folder / name
+    source = str(HERE / f"{name}.c")
     built = subprocess.run(
         [need("gcc", remedy), "-O1", "-Wall", source, "-o", str(program), *flags.stdout.split()],
         capture_output=True,
