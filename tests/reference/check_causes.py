@@ -178,16 +178,11 @@ def remedies() -> Iterator[tuple[str, str]]:
         chemistry = CHEMISTRY.get(ours, "").split(" ")[0]
         never = "do not clean" in cell or "no cleaning" in cell
         cleans = re.search(r"(acid|alkaline)[^;,]*clean", cell) is not None
+        kind = re.search("acid|alkaline", cell)
         fits = {
-            # The row names a clean first, or leaves the kind to the type of scale.
+            # The chemistry that the row names first, where it does not leave it to the type of scale.
             "clean": not never
-            and (
-                (cleans
-                and re.search("acid|alkaline", cell)[0] == chemistry)  # type: ignore[index]
-                or "clean by type of scale" in cell
-                or ("alkaline" in cell
-                and chemistry == "alkaline")
-            ),
+            and ("clean by type of scale" in cell or (kind is not None and kind[0] == chemistry)),
             "replace": cell.startswith("replace"),
             # What opens a vessel is found by survey, probe, vacuum test or inspection first.
             "probe": not cleans and re.search("survey|prob|vacuum|inspect", seen) is not None,
