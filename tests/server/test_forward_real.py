@@ -521,6 +521,7 @@ def test_a_store_with_the_first_migration_only_is_brought_up(tmp_path: Path) -> 
         with record.transaction() as connection:
             connection.execute("DROP TABLE forwarded")
             connection.execute("DROP TABLE forward_dead")
+            connection.execute("DROP TABLE learned")
             connection.execute("PRAGMA user_version = 1")
     with Record.open(tmp_path) as record:
         assert record.forwarded("A", "minute") is None
@@ -531,3 +532,4 @@ def test_a_store_with_the_first_migration_only_is_brought_up(tmp_path: Path) -> 
         assert record.forwarded("A", "minute") == (180.0, 60.0)
         assert record.dead_lines() == [(5.0, "m f=1.0 1", "bad")]
         assert [e.detail for e in record.events("A")] == ["kept"]
+        assert record.learned("A") == []
