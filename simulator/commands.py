@@ -12,6 +12,7 @@ from typing import Any
 
 from simulator import handheld
 from simulator.hydraulics import NotSettled
+from simulator.links import TAKES
 from simulator.operation import DAY_S
 from simulator.plant import Plant
 from simulator.scenario import DEFAULT_START, ScenarioError
@@ -94,6 +95,17 @@ def _control_parser(program: str) -> argparse.ArgumentParser:
     )
     clear = actions.add_parser("clear", help="repair one fault, or all")
     clear.add_argument("number", nargs="?", type=int, help="its number; all when it is left out")
+    link = actions.add_parser("link", help="let the link to the plant, or its data, go wrong now")
+    link.add_argument("kind", choices=tuple(TAKES), metavar="KIND", help=", ".join(TAKES))
+    link.add_argument(
+        "settings",
+        nargs="*",
+        type=_setting,
+        metavar="KEY=VALUE",
+        help="for example protocol=modbus, tag=1/feed_pressure, seconds=300",
+    )
+    mend = actions.add_parser("mend", help="end one link fault, or all")
+    mend.add_argument("number", nargs="?", type=int, help="its number; all when it is left out")
     return p
 
 
@@ -107,9 +119,9 @@ def control(arguments: Sequence[str], program: str) -> int:
         body = {"seconds": given.length}
     elif given.action == "speed":
         body = {"speed": given.speed}
-    elif given.action == "fault":
+    elif given.action in ("fault", "link"):
         body = {"kind": given.kind, **dict(given.settings)}
-    elif given.action == "clear" and given.number is not None:
+    elif given.action in ("clear", "mend") and given.number is not None:
         body = {"number": given.number}
     return _ask(given.url, given.action, body=body)
 

@@ -15,6 +15,7 @@ import numpy as np
 from simulator import handheld
 from simulator.faults import LEAKS, Fault
 from simulator.hydraulics import NotSettled
+from simulator.links import TAKES, BadLink, link_fault_of
 from simulator.operation import DAY_S, Mode
 from simulator.plant import Plant
 from simulator.scenario import ScenarioError, parse
@@ -99,6 +100,7 @@ class Control:
                 "seed": plant.seed,
                 "expected": dataclasses.asdict(plant.scenario.expected),
                 "faults": self.faults(),
+                "links": self.links(),
                 "change_percent": self._condition(),
             }
         return out
@@ -122,6 +124,18 @@ class Control:
                 }
             )
         return found
+
+    def links(self) -> list[dict[str, Any]]:
+        """The link faults in force, by number."""
+        return [
+            {
+                "number": number,
+                "kind": fault.kind,
+                "since": iso(since),
+                **{name: getattr(fault, name) for name in TAKES[fault.kind]},
+            }
+            for number, (fault, since) in self._served.links.faults.items()
+        ]
 
     def _condition(self) -> dict[str, dict[str, float]]:
         """Change of each stage since the start of the run, its faults and its age together. [%]"""
@@ -218,6 +232,31 @@ class Control:
         except NotSettled as exc:
             raise Refused(f"clear: the train cannot run then: {exc}") from exc
         await self._served.refresh()
+        return chosen
+
+    async def spoil(self, table: Mapping[str, Any]) -> int:
+        """Let a link fault begin now; its number. The plant stays as it is."""
+        try:
+            fault = link_fault_of(table, self._plant)
+        except BadLink as exc:
+            raise Refused(str(exc)) from exc
+        number = self._served.links.add(fault, self._plant.now_s)
+        await self._served.relink()
+        return number
+
+    async def mend(self, number: object = None) -> list[int]:
+        """End one link fault by its number, or all; the numbers of those that ended."""
+        standing = list(self._served.links.faults)
+        if number is None:
+            chosen = standing
+        elif not isinstance(number, int) or isinstance(number, bool) or number not in standing:
+            known = ", ".join(map(str, standing)) or "none"
+            raise Refused(f"mend: link fault {number!r}; those that can be mended: {known}")
+        else:
+            chosen = [number]
+        for one in chosen:
+            self._served.links.remove(one)
+        await self._served.relink()
         return chosen
 
     def read(

@@ -1,18 +1,18 @@
 """The plant on Modbus: one map of registers behind TCP, TLS and RTU-over-TCP ports."""
 
 import errno
-import math
 import socket
 import ssl
 import struct
-from collections.abc import Mapping, Set
 
 from pymodbus import FramerType
 from pymodbus.constants import ExcCodes
+from pymodbus.pdu import ModbusPDU
 from pymodbus.server import ModbusTcpServer, ModbusTlsServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from simulator.instruments import PER_SI
+from simulator.links import Links
 from simulator.plant import Plant
 from simulator.plantfile import (
     CLOCK_REGISTER,
@@ -42,33 +42,34 @@ def not_opened(name: str, port: int, number: int | None = errno.EADDRINUSE) -> O
 
 
 class Registers:
-    """What the plant shows, as words and bits."""
+    """What the plant shows, as words and bits, and what its link makes of the answers."""
 
-    def __init__(self, plant: Plant):
-        self._plant = plant
+    def __init__(self, plant: Plant, links: Links):
+        self._links = links
         self._places = places(plant)
         self._unit = {i.signal: i.unit for i in plant.instruments}
         numeric = sum(1 for i in plant.instruments if not i.status)
         self.words = [0] * (FIRST_REGISTER + 2 * numeric)
         self.bits = [0]
 
-    def fill(self, readings: Mapping[str, float], bad: Set[str] = frozenset()) -> None:
-        """Take readings by tag; the tags in `bad` become NaN."""
+    def fill(self) -> None:
+        """Take what the links show now."""
+        sample = self._links.shown("modbus")
         words = self.words
         words[CLOCK_REGISTER : CLOCK_REGISTER + 4] = struct.unpack(
-            ">4H", struct.pack(">d", self._plant.now_s)
+            ">4H", struct.pack(">d", sample.stamp_s)
         )
+        order = -1 if self._links.active("byte_order", "modbus") else 1
         status = 0
-        for tag, value in readings.items():
+        for tag, value in sample.readings.items():
             signal = tag.partition("/")[2]
             place = self._places[signal]
             if place.bit is not None:
                 status |= int(value == 1.0) << place.bit
                 continue
-            edge = math.nan if tag in bad else value * PER_SI[self._unit[signal]]
-            words[place.register : place.register + 2] = struct.unpack(
-                ">2H", struct.pack(">f", edge)
-            )
+            edge = sample.raw.get(tag, value * PER_SI[self._unit[signal]])
+            pair = struct.unpack(">2H", struct.pack(">f", edge))
+            words[place.register : place.register + 2] = pair[::order]
         words[STATUS_REGISTER] = status
         self.bits = [status]
 
@@ -85,6 +86,9 @@ class Registers:
         ) -> ExcCodes | None:
             if new_values is not None or code not in READ_CODES:
                 return ExcCodes.ILLEGAL_FUNCTION
+            broken = self._links.active("exception", "modbus")
+            if broken is not None:
+                return ExcCodes(broken[0].code)
             bits = READ_CODES[code] in ("coil", "discrete")
             registers[:] = self.bits if bits else self.words
             return None
@@ -94,6 +98,16 @@ class Registers:
 
         bits = [SimData(0, values=[False] * 16, datatype=DataType.BITS)]
         return SimDevice(id=UNIT_ID, action=answer, simdata=(bits, list(bits), block(), block()))
+
+    def sent(self, sending: bool, packet: bytes) -> bytes:
+        """A packet as it goes out, nothing on a silent link."""
+        return b"" if sending and self._links.active("silent", "modbus") else packet
+
+    def answered(self, sending: bool, answer: ModbusPDU) -> ModbusPDU:
+        """An answer as it goes out, one register short on a broken link."""
+        if sending and answer.registers and self._links.active("short", "modbus"):
+            answer.registers = answer.registers[:-1]
+        return answer
 
 
 async def opened(
@@ -109,12 +123,21 @@ async def opened(
 
     framer : `FramerType.RTU` for RTU over TCP. tls : settings of a TLS port. name : for errors.
     """
+    device, at = [registers.device()], (host, port)
+    sent, answered = registers.sent, registers.answered
     if tls is None:
-        server = ModbusTcpServer([registers.device()], framer=framer, address=(host, port))
+        server = ModbusTcpServer(
+            device, framer=framer, address=at, trace_packet=sent, trace_pdu=answered
+        )
     else:
         # The library's TLS framer takes each piece that TCP brings for one whole request.
         server = ModbusTlsServer(
-            [registers.device()], framer=FramerType.SOCKET, address=(host, port), sslctx=tls
+            device,
+            framer=FramerType.SOCKET,
+            address=at,
+            sslctx=tls,
+            trace_packet=sent,
+            trace_pdu=answered,
         )
     try:
         await server.serve_forever(background=True)

@@ -1,7 +1,6 @@
 """The plant on OPC UA: one variable for each instrument, stamped with plant time."""
 
 import math
-from collections.abc import Mapping, Set
 from datetime import UTC
 from typing import Any
 
@@ -14,13 +13,17 @@ from asyncua.server.user_managers import UserManager
 from asyncua.ua.status_codes import StatusCodes
 
 from simulator.instruments import PER_SI
+from simulator.links import Sample
 from simulator.modbus import not_opened
 from simulator.plant import TRAIN, Plant
 from simulator.plantfile import NAMESPACE
 from simulator.tls import SERVER_URI, USER, Certificates
 
-GOOD = ua.StatusCode(ua.UInt32(StatusCodes.Good))
-FAILED = ua.StatusCode(ua.UInt32(StatusCodes.BadSensorFailure))
+STATUS = {
+    "good": ua.StatusCode(ua.UInt32(StatusCodes.Good)),
+    "uncertain": ua.StatusCode(ua.UInt32(StatusCodes.UncertainSensorNotAccurate)),
+    "bad": ua.StatusCode(ua.UInt32(StatusCodes.BadSensorFailure)),
+}
 
 
 def _node_id(name: str, namespace: int) -> ua.NodeId:
@@ -117,23 +120,24 @@ class OpcuaLink:
         if server is not None:
             await server.stop()
 
-    async def write(self, readings: Mapping[str, float], bad: Set[str] = frozenset()) -> None:
-        """Show readings by tag, with the plant's time; the tags in `bad` become Bad."""
+    async def write(self, sample: Sample) -> None:
+        """Show a sample."""
         if self._server is None:
             return
-        stamp = ua.DateTime.fromtimestamp(self._plant.now_s, UTC)
-        for tag, value in readings.items():
+        stamp = ua.DateTime.fromtimestamp(sample.stamp_s, UTC)
+        for tag, value in sample.readings.items():
             instrument = self._instruments[tag.partition("/")[2]]
-            edge = math.nan if tag in bad else value * PER_SI[instrument.unit]
+            edge = sample.raw.get(tag, value * PER_SI[instrument.unit])
             if instrument.status:
                 variant = ua.Variant(value == 1.0, ua.VariantType.Boolean)
             else:
                 variant = ua.Variant(edge, ua.VariantType.Double)
+            usual = "bad" if math.isnan(edge) else "good"
             await self._server.write_attribute_value(
                 self._nodes[tag],
                 ua.DataValue(
                     variant,
-                    StatusCode=FAILED if math.isnan(edge) else GOOD,
+                    StatusCode=STATUS[sample.status.get(tag, usual)],
                     SourceTimestamp=stamp,
                 ),
             )

@@ -26,12 +26,18 @@ TAKES = {
     "step": ("seconds",),
     "speed": ("speed",),
     "clear": ("number",),
+    "mend": ("number",),
 }
-"""Keys that each action takes; those of `fault` are the keys of a fault in a scenario."""
+"""Keys that each action takes; those of `fault` are the keys of a fault in a scenario, those of `link`
+stand in `simulator.links.TAKES`."""
+
+KNOWN = (
+    "GET /state, GET /handheld, POST /pause, /resume, /step, /speed, /fault, /clear, /link, /mend"
+)
 
 
 def create_app(control: Control) -> FastAPI:
-    """The interface: GET /state, /handheld; POST /pause, /resume, /step, /speed, /fault, /clear."""
+    """The interface, `KNOWN`."""
     app = FastAPI(title="Invented RO plant", docs_url=None, redoc_url=None, openapi_url=None)
     # A page of another site that has its name point at this machine is not let in.
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=[HOST, "localhost"])
@@ -45,8 +51,8 @@ def create_app(control: Control) -> FastAPI:
     async def missing(request: Request, exc: Exception) -> JSONResponse:
         return JSONResponse(
             {
-                "error": f"{request.method} {request.url.path}: there is no such thing; known are "
-                "GET /state, GET /handheld, POST /pause, /resume, /step, /speed, /fault, /clear"
+                "error": f"{request.method} {request.url.path}: there is no such thing; "
+                f"known are {KNOWN}"
             },
             status_code=404,
         )
@@ -83,6 +89,11 @@ def create_app(control: Control) -> FastAPI:
         number = await control.inject(await _body(request))
         return {"number": number, **control.state()}
 
+    @app.post("/link")
+    async def link(request: Request) -> dict[str, Any]:
+        number = await control.spoil(await _body(request))
+        return {"number": number, **control.state()}
+
     @app.post("/{action}")
     async def act(request: Request, action: str) -> Any:
         if action not in TAKES:
@@ -101,6 +112,8 @@ def create_app(control: Control) -> FastAPI:
             await control.step(body.get("seconds"))
         elif action == "speed":
             await control.set_speed(body.get("speed"))
+        elif action == "mend":
+            cleared = {"mended": await control.mend(body.get("number"))}
         else:
             cleared = {"cleared": await control.clear(body.get("number"))}
         return {**cleared, **control.state()}

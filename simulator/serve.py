@@ -6,6 +6,7 @@ StillRunning when a step is asked for while time runs by itself.
 
 import asyncio
 import logging
+import math
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -17,6 +18,7 @@ import numpy as np
 from pymodbus import FramerType
 from pymodbus.server import ModbusTcpServer
 
+from simulator.links import Links, Sample
 from simulator.modbus import Registers, free_port, opened
 from simulator.opcua import OpcuaLink
 from simulator.plant import Plant
@@ -103,7 +105,8 @@ class Served:
         self.bad: set[str] = set()
         self._speed = speed
         self._certificates = certificates
-        self._registers = Registers(plant)
+        self.links = Links(plant)
+        self._registers = Registers(plant, self.links)
         self._modbus: list[ModbusTcpServer] = []
         self._opcua: list[OpcuaLink] = []
         self._moving = asyncio.Lock()  # held while the plant goes from one instant to the next
@@ -111,6 +114,7 @@ class Served:
         self._running.set()
         self._anchor_s, self._anchor = plant.now_s, time.monotonic()
         self._stepped_s = 0.0
+        self._is_open = False
 
     @staticmethod
     def _check(speed: float) -> None:
@@ -118,12 +122,14 @@ class Served:
             raise ValueError(f"speed must be {LEAST_SPEED:g} to {MOST_SPEED:g}, got {speed!r}")
 
     async def __aenter__(self) -> Self:
-        self._registers.fill(self.plant.readings())
+        self._take()
         try:
-            await self._open()
+            await self._open_modbus()
+            await self._open_opcua()
         except BaseException:
             await self.close()
             raise
+        self._is_open = True
         return self
 
     async def __aexit__(
@@ -136,14 +142,21 @@ class Served:
 
     async def close(self) -> None:
         """Close all servers; safe to call twice."""
-        modbus, self._modbus = self._modbus, []
-        opcua, self._opcua = self._opcua, []
-        for server in modbus:
+        self._is_open = False
+        await self._close_modbus()
+        await self._close_opcua()
+
+    async def _close_modbus(self) -> None:
+        servers, self._modbus = self._modbus, []
+        for server in servers:
             await server.shutdown()  # type: ignore[no-untyped-call]
-        for link in opcua:
+
+    async def _close_opcua(self) -> None:
+        links, self._opcua = self._opcua, []
+        for link in links:
             await link.close()
 
-    async def _open(self) -> None:
+    async def _open_modbus(self) -> None:
         at, ports = (self._registers, self.host), self.ports
         self._modbus.append(await opened(*at, ports.modbus))
         if ports.modbus_rtu is not None:
@@ -153,15 +166,34 @@ class Served:
         if ports.modbus_tls is not None and files is not None:
             tls = files.server_context()
             self._modbus.append(await opened(*at, ports.modbus_tls, name="modbus-tls", tls=tls))
-        await self._open_opcua("opcua", ports.opcua, None)
-        if ports.opcua_secure is not None:
-            await self._open_opcua("opcua-secure", ports.opcua_secure, files)
 
-    async def _open_opcua(self, name: str, port: int, files: Certificates | None) -> None:
-        link = OpcuaLink(self.plant, self.host, port, files)
-        await link.open(name)
-        self._opcua.append(link)
-        await link.write(self.plant.readings(), self.bad)
+    async def _open_opcua(self) -> None:
+        asked = (
+            ("opcua", self.ports.opcua, None),
+            ("opcua-secure", self.ports.opcua_secure, self._certificates),
+        )
+        for name, port, files in asked:
+            if port is None:
+                continue
+            link = OpcuaLink(self.plant, self.host, port, files)
+            await link.open(name)
+            self._opcua.append(link)
+            await link.write(self.links.shown("opcua"))
+
+    async def relink(self) -> None:
+        """Show what the links make of the plant now, and open or close servers as they say."""
+        async with self._moving:
+            await self._show(self.plant.now_s)
+            if not self._is_open:
+                return
+            if self.links.active("down", "modbus"):
+                await self._close_modbus()
+            elif not self._modbus:
+                await self._open_modbus()
+            if self.links.active("down", "opcua"):
+                await self._close_opcua()
+            elif not self._opcua:
+                await self._open_opcua()
 
     @property
     def speed(self) -> float:
@@ -213,12 +245,17 @@ class Served:
         async with self._moving:
             await self._show(to_s)
 
+    def _take(self) -> None:
+        raw = dict.fromkeys(self.bad, math.nan)
+        self.links.taken(Sample(self.plant.now_s, self.plant.readings(), raw))
+        self._registers.fill()
+
     async def _show(self, to_s: float) -> None:
         self.plant.advance(to_s)
-        readings = self.plant.readings()
-        self._registers.fill(readings, self.bad)
+        self._take()
+        shown = self.links.shown("opcua")
         for link in self._opcua:
-            await link.write(readings, self.bad)
+            await link.write(shown)
 
     async def _next(self, until_s: float | None) -> bool:
         """One tick to where time should be by now; False when it was paused meanwhile."""

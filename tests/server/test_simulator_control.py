@@ -17,6 +17,7 @@ from pymodbus import FramerType
 
 from simulator import modbus, remote
 from simulator.__main__ import main
+from simulator.links import Links
 from simulator.modbus import Registers
 from simulator.opcua import OpcuaLink
 from simulator.plant import Plant
@@ -105,6 +106,10 @@ def test_a_plant_is_driven_from_the_command_line(
     deeper, nearer = (float(line.split(",")[3]) for line in probed[1:])
     assert nearer > 1.5 * deeper
     assert panel.state("clear", "2")["cleared"] == [2]
+    assert panel.state("link", "clock_step", "protocol=opcua", "seconds=-3600")["number"] == 1
+    (link,) = panel.state("state", "--truth")["links"]
+    assert (link["kind"], link["protocol"], link["seconds"]) == ("clock_step", "opcua", -3600)
+    assert panel.state("mend")["mended"] == [1]
     assert panel.state("speed", "100000")["speed"] == 100_000.0
     before = panel.state("state")["day"]
     assert not panel.state("resume")["paused"]
@@ -126,6 +131,8 @@ def test_refusals_reach_the_command_line(port: int, capsys: pytest.CaptureFixtur
     )
     assert "speed must be 1 to 100000" in panel.run("speed", "0.5", status=2)
     assert "faults that can be cleared: 1" in panel.run("clear", "7", status=2)
+    assert "use one of both, modbus, opcua" in panel.run("link", "hold", "protocol=x", status=2)
+    assert "those that can be mended: none" in panel.run("mend", "4", status=2)
     assert panel.read("--stage", "3", status=2) == ["stage 3; the train has stages 1 to 2"]
     for words in (["step", "soon"], ["fault", "scaling", "stage"], ["dance"]):
         with pytest.raises(SystemExit) as ended:
@@ -267,7 +274,7 @@ async def test_a_taken_port_is_named(name: str, files: Certificates) -> None:
 
 async def open_one(name: str, plant: Plant, port: int, files: Certificates) -> None:
     """Open one port of a plant as it is opened when it is served."""
-    registers, host = Registers(plant), "127.0.0.1"
+    registers, host = Registers(plant, Links(plant)), "127.0.0.1"
     if name == "modbus-rtu":
         await modbus.opened(registers, host, port, name=name, framer=FramerType.RTU)
     elif name == "modbus-tls":
