@@ -91,7 +91,9 @@ def absolute(got: ArrayLike, expected: ArrayLike) -> np.ndarray:
 
 
 def every() -> list[Check]:
-    """All checks, ordered by module and place."""
+    """All checks, ordered by module and place in it, whoever imported which of them first."""
     for path in sorted(Path(__file__).parent.glob("check_*.py")):
         importlib.import_module(f"tests.reference.{path.stem}")
-    return list(CHECKS)
+    return sorted(
+        CHECKS, key=lambda one: (one.deviations.__module__, one.deviations.__code__.co_firstlineno)
+    )
