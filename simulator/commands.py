@@ -12,7 +12,7 @@ from typing import Any
 
 from simulator import handheld
 from simulator.hydraulics import NotSettled
-from simulator.links import TAKES
+from simulator.link_faults import TAKES
 from simulator.operation import DAY_S
 from simulator.plant import Plant
 from simulator.scenario import DEFAULT_START, ScenarioError

@@ -15,7 +15,8 @@ import numpy as np
 from simulator import handheld
 from simulator.faults import LEAKS, Fault
 from simulator.hydraulics import NotSettled
-from simulator.links import TAKES, BadLink, link_fault_of
+from simulator.link_faults import TAKES, BadLink
+from simulator.links import link_fault_of
 from simulator.operation import DAY_S, Mode
 from simulator.plant import Plant
 from simulator.scenario import ScenarioError, parse

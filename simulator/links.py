@@ -9,80 +9,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
+from simulator.link_faults import TAKES, BadLink, LinkFault
+from simulator.operation import DAY_S
 from simulator.plant import TRAIN, Plant
 
-PROTOCOLS = ("both", "modbus", "opcua")
 RANGE_CODE = 32767.0  # what many input cards give for a current outside their range
 PPM = 1e-6
-CODES = (1, 2, 3, 4, 5, 6, 7, 8, 10, 11)
 NUMERIC = ("nan", "range_code")  # a bit can be neither
 MOST_KEPT = 5_000  # samples remembered for a late link
 LATE_STEPS = 2_000  # of them over its lateness
-
-TAKES: Mapping[str, tuple[str, ...]] = {
-    "hold": ("protocol",),
-    "late": ("protocol", "seconds"),
-    "clock_step": ("protocol", "seconds"),
-    "clock_drift": ("protocol", "ppm"),
-    "nan": ("protocol", "tag"),
-    "range_code": ("protocol", "tag"),
-    "bad_status": ("tag",),
-    "uncertain_status": ("tag",),
-    "byte_order": (),
-    "exception": ("code",),
-    "short": (),
-    "silent": (),
-    "down": ("protocol",),
-}
-"""Keys that each kind takes beside `kind`.
-
-hold : the last sample is repeated, values and stamps. late : every sample comes `seconds` of plant
-time after it was taken. clock_step, clock_drift : stamps are wrong by `seconds`, or by more and
-more. nan, range_code : the value of `tag` (all when left out) is not a number, or 32767.
-bad_status, uncertain_status : on OPC UA. byte_order, exception, short, silent : on Modbus, words
-of a value swapped, every request answered by the exception `code`, the last register missing, no
-answer on a connection that stays open. down : nobody listens, and open connections are gone.
-"""
-
-_ONLY = {
-    **dict.fromkeys(("bad_status", "uncertain_status"), "opcua"),
-    **dict.fromkeys(("byte_order", "exception", "short", "silent"), "modbus"),
-}
-
-
-class BadLink(ValueError):
-    """A link fault that makes no sense; the text says what would."""
-
-
-@dataclass(frozen=True)
-class LinkFault:
-    """One fault of the link. protocol : which of `PROTOCOLS`; kinds that only one can have ignore it."""
-
-    kind: str
-    protocol: str = "both"
-    tag: str = ""
-    seconds: float = 60.0
-    ppm: float = 1000.0
-    code: int = 6
-
-    def __post_init__(self) -> None:
-        if self.kind not in TAKES:
-            raise BadLink(f"link: kind {self.kind!r} is not known; use one of {', '.join(TAKES)}")
-        if self.protocol not in PROTOCOLS:
-            raise BadLink(
-                f"link ({self.kind}): protocol {self.protocol!r}; use one of {', '.join(PROTOCOLS)}"
-            )
-        if self.kind == "late" and not self.seconds > 0.0:
-            raise BadLink(f"link (late): seconds is {self.seconds:g}; it must be above 0")
-        if self.code not in CODES:
-            raise BadLink(
-                f"link ({self.kind}): code {self.code}; exception codes are "
-                f"{', '.join(map(str, CODES))}"
-            )
-
-    def on(self, protocol: str) -> bool:
-        """Whether it concerns ``modbus`` or ``opcua``."""
-        return _ONLY.get(self.kind, self.protocol) in ("both", protocol)
 
 
 def link_fault_of(table: Mapping[str, Any], plant: Plant) -> LinkFault:
@@ -134,6 +69,15 @@ class Links:
 
     def __init__(self, plant: Plant) -> None:
         self.faults: dict[int, tuple[LinkFault, float]] = {}
+        self._planned = [
+            (
+                plant.start_s + link.at_day * DAY_S,
+                plant.start_s + link.until_day * DAY_S,
+                link_fault_of(link.table(), plant),
+            )
+            for link in plant.scenario.links
+        ]
+        self._begun: dict[int, int] = {}
         self._bits = {f"{TRAIN}/{i.signal}" for i in plant.instruments if i.status}
         self._count = 0
         self._past: deque[Sample] = deque(maxlen=MOST_KEPT)
@@ -148,6 +92,20 @@ class Links:
     def remove(self, number: int) -> None:
         """Let a fault end."""
         del self.faults[number]
+
+    def follow(self, now_s: float) -> bool:
+        """Let what the scenario plans begin and end; whether anything did."""
+        changed = False
+        for index, (begin_s, end_s, fault) in enumerate(self._planned):
+            due = begin_s <= now_s < end_s
+            if due and index not in self._begun:
+                self._begun[index] = self.add(fault, now_s)
+                changed = True
+            elif not due and index in self._begun:
+                # A person may have mended it meanwhile.
+                self.faults.pop(self._begun.pop(index), None)
+                changed = True
+        return changed
 
     def active(self, kind: str, protocol: str) -> tuple[LinkFault, float] | None:
         """The first fault of a kind on a protocol, and since when; None when there is none."""

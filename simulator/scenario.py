@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from simulator import link_faults
 from simulator.faults import CHEMISTRIES, KINDS, TRANSMITTERS, Fault
 from simulator.growth import LAWS
 from simulator.instruments import SETS
@@ -127,6 +128,33 @@ EVENT_KINDS = ("stop", "cleaning", "setpoint", "source", *REPLACEMENTS)
 
 
 @dataclass(frozen=True)
+class Link:
+    """A fault of the link from `at_day` to `until_day`; `simulator.link_faults` says what each kind takes.
+
+    Only what is served has links: an export does not show it. Keys that a kind does not take stay NaN, empty
+    or 0.
+    """
+
+    kind: str
+    at_day: float
+    until_day: float
+    protocol: str = ""
+    tag: str = ""
+    seconds: float = math.nan
+    ppm: float = math.nan
+    code: int = 0
+
+    def table(self) -> dict[str, str | float | int]:
+        """What was given of `simulator.link_faults.LinkFault`."""
+        given: dict[str, str | float | int] = {"kind": self.kind}
+        for name in ("protocol", "tag", "seconds", "ppm", "code"):
+            value = getattr(self, name)
+            if value and value == value:
+                given[name] = value
+        return given
+
+
+@dataclass(frozen=True)
 class Ageing:
     """Slow normal change of all elements, per cent a year."""
 
@@ -160,6 +188,7 @@ class Scenario:
     expected: Expected = field(default_factory=Expected)
     faults: tuple[Fault, ...] = ()
     events: tuple[Event, ...] = ()
+    links: tuple[Link, ...] = ()
 
 
 def names() -> tuple[str, ...]:
@@ -197,7 +226,7 @@ def parse(text: str, place: str, name: str) -> Scenario:
     problems: list[str] = []
     reader = _Reader(place, problems)
     known = {"title", "description", "days", "plant", "feed", "operation", "ageing", "expected"}
-    reader.unknown("the top level", table, known | {"fault", "event"})
+    reader.unknown("the top level", table, known | {"fault", "event", "link"})
     for required in ("title", "description"):
         if not isinstance(table.get(required), str):
             problems.append(f'{place}: "{required}" is missing; write {required} = "..."')
@@ -223,6 +252,10 @@ def parse(text: str, place: str, name: str) -> Scenario:
         reader.build(Event, event, f"event {number}")
         for number, event in enumerate(table.get("event", []), 1)
     ]
+    links = [
+        reader.build(Link, link, f"link {number}")
+        for number, link in enumerate(table.get("link", []), 1)
+    ]
     days = table.get("days", 40.0)
     if not isinstance(days, int | float) or not 0 < days <= 1100:
         problems.append(f'{place}: "days" is {days!r}; give a number above 0, at most 1100')
@@ -234,6 +267,15 @@ def parse(text: str, place: str, name: str) -> Scenario:
             )
         if plant is not None and plant.bits not in ("yes", "no"):
             problems.append(f'{place}: plant: bits {plant.bits!r}; write "yes" or "no"')
+        for number, link in enumerate(links, 1):
+            try:
+                link_faults.LinkFault(**link.table())
+            except link_faults.BadLink as exc:
+                problems.append(f"{place}: link {number}: {exc}")
+            if not link.at_day < link.until_day:
+                problems.append(
+                    f"{place}: link {number}: until_day {link.until_day:g} must be after at_day {link.at_day:g}"
+                )
         _check_events([e for e in events if e is not None], plant, place, problems)
     if problems:
         raise ScenarioError("\n".join(problems))
@@ -245,6 +287,7 @@ def parse(text: str, place: str, name: str) -> Scenario:
         plant=plant,
         faults=tuple(faults),
         events=tuple(events),
+        links=tuple(links),
         **parts,
     )
 

@@ -184,16 +184,20 @@ class Served:
         """Show what the links make of the plant now, and open or close servers as they say."""
         async with self._moving:
             await self._show(self.plant.now_s)
-            if not self._is_open:
-                return
-            if self.links.active("down", "modbus"):
-                await self._close_modbus()
-            elif not self._modbus:
-                await self._open_modbus()
-            if self.links.active("down", "opcua"):
-                await self._close_opcua()
-            elif not self._opcua:
-                await self._open_opcua()
+            await self._listen()
+
+    async def _listen(self) -> None:
+        """Open or close servers as the links say."""
+        if not self._is_open:
+            return
+        if self.links.active("down", "modbus"):
+            await self._close_modbus()
+        elif not self._modbus:
+            await self._open_modbus()
+        if self.links.active("down", "opcua"):
+            await self._close_opcua()
+        elif not self._opcua:
+            await self._open_opcua()
 
     @property
     def speed(self) -> float:
@@ -252,7 +256,10 @@ class Served:
 
     async def _show(self, to_s: float) -> None:
         self.plant.advance(to_s)
+        changed = self.links.follow(self.plant.now_s)
         self._take()
+        if changed:
+            await self._listen()
         shown = self.links.shown("opcua")
         for link in self._opcua:
             await link.write(shown)

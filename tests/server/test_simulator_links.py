@@ -125,3 +125,27 @@ async def test_links_fail_and_are_mended() -> None:
         with pytest.raises(Refused, match="those that can be mended: none"):
             await panel.mend(1)
     await nothing_left()
+
+
+@pytest.mark.asyncio
+async def test_a_planned_loss_comes_and_goes_by_itself() -> None:
+    """A story that says the link is lost from day 9.2 to 10.1: nobody listens in between, then as before."""
+    plant = Plant("link_lost_for_a_day")
+    async with Served(plant) as link:
+        await link.pause()
+        await link.step(9.1 * 86400.0)
+        async with modbus(link.ports.modbus, FramerType.SOCKET) as client:
+            assert (
+                len((await client.read_holding_registers(FIRST_REGISTER, count=4)).registers) == 4
+            )
+        await link.step(0.2 * 86400.0)
+        gone = AsyncModbusTcpClient(
+            "127.0.0.1", port=link.ports.modbus, retries=0, reconnect_delay=0
+        )
+        assert not await gone.connect()
+        gone.close()
+        await link.step(1.0 * 86400.0)
+        async with modbus(link.ports.modbus, FramerType.SOCKET) as client:
+            assert (
+                len((await client.read_holding_registers(FIRST_REGISTER, count=4)).registers) == 4
+            )

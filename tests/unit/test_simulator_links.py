@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from simulator.links import TAKES, BadLink, LinkFault, Links, Sample, link_fault_of
+from simulator.link_faults import TAKES, BadLink, LinkFault
+from simulator.links import Links, Sample, link_fault_of
 from simulator.modbus import Registers
 from simulator.plant import Plant
 from simulator.plantfile import CLOCK_REGISTER, places

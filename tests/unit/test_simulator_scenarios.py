@@ -5,6 +5,7 @@ import pytest
 
 from rules.findings import ACTIONS, CAUSES
 from simulator.faults import KINDS, TRANSMITTERS
+from simulator.links import Links
 from simulator.plant import TRAIN, Plant
 from simulator.scenario import EVENT_KINDS, ScenarioError, load, names, parse
 from simulator.truth import truth_of
@@ -78,6 +79,22 @@ def test_library_scenario_runs_and_its_fault_shows(name: str) -> None:
         assert not beyond
 
 
+@pytest.mark.parametrize("name", [n for n in names() if load(n).links])
+def test_links_of_the_library_make_sense(name: str) -> None:
+    """Each planned link fault takes its keys, and begins and ends within the story."""
+    plant = Plant(name)
+    links = Links(plant)
+    for link in plant.scenario.links:
+        assert 8.0 <= link.at_day < link.until_day < plant.scenario.days
+        begin, end = (plant.start_s + day * 86400.0 for day in (link.at_day, link.until_day))
+        assert not links.follow(begin - 1.0)
+        assert links.follow(begin)
+        assert [fault.kind for fault, _ in links.faults.values()] == [link.kind]
+        assert not links.follow(end - 1.0)
+        assert links.follow(end)
+        assert not links.faults
+
+
 def test_starting_from_an_unknown_name() -> None:
     """A misspelled scenario names the nearest and lists the others."""
     with pytest.raises(ScenarioError, match=r"did you mean 'tail_scaling'"):
@@ -126,6 +143,14 @@ def test_starting_from_an_unknown_name() -> None:
         ),
         (HEAD + '[[event]]\nkind = "party"\nat_day = 1', "use one of stop, cleaning, setpoint"),
         (HEAD + "[[fault]", "not valid TOML"),
+        (
+            HEAD + '[[link]]\nkind = "slow"\nat_day = 1\nuntil_day = 2',
+            "link 1: link: kind 'slow' is not known; use one of hold",
+        ),
+        (
+            HEAD + '[[link]]\nkind = "hold"\nat_day = 2\nuntil_day = 1',
+            "link 1: until_day 1 must be after at_day 2",
+        ),
     ],
 )
 def test_bad_scenario_is_told_what_would_do(text: str, said: str) -> None:
