@@ -6,9 +6,13 @@ from typing import Any
 import numpy as np
 
 from simulator.faults import Fault
+from simulator.hydraulics import TrainResult
 from simulator.operation import DAY_S
 from simulator.plant import TRAIN, Plant
 from simulator.water import Floats
+
+PUMP_EFFICIENCY = 0.8
+"""Of pump and motor together. Common practice, no source. [-]"""
 
 
 def iso(time_s: float) -> str:
@@ -52,6 +56,7 @@ def truth_of(plant: Plant, days: float) -> dict[str, Any]:
         },
         "faults": faults,
         "condition_by_day": condition(plant, day),
+        "energy_by_day": energy(plant, day),
     }
 
 
@@ -70,17 +75,8 @@ def condition(plant: Plant, day: Floats) -> dict[str, dict[str, list[float]]]:
     permeate and `pressure_drop` its drop, these two with the train at one operating point (mean
     temperature, mean salt, set-points of the scenario) so that only the membranes differ.
     """
-    spec = plant.scenario
-    one = np.ones_like(day)
     times = plant.start_s + day * DAY_S
-    solved = plant.solved(
-        times,
-        permeate=spec.operation.permeate_m3h * one,
-        feed=plant.inlet_m3h(spec.operation.permeate_m3h * one, spec.operation.recovery * one),
-        temperature_c=spec.feed.temperature_mean_c * one,
-        salt_mg_l=spec.feed.salt_mg_l * one,
-        highest_bar=80.0,
-    )
+    solved = _at_one_point(plant, day)
     out: dict[str, dict[str, list[float]]] = {}
     for number, stage in enumerate(solved.stages, 1):
         state = plant.stage_state(number, times)
@@ -93,3 +89,36 @@ def condition(plant: Plant, day: Floats) -> dict[str, dict[str, list[float]]]:
             name: np.round(np.log(value / value[0]), 5).tolist() for name, value in values.items()
         }
     return out
+
+
+def energy(plant: Plant, day: Floats) -> dict[str, list[float]]:
+    """What the pumps need with the train at the operating point of `condition`, by day of `day`.
+
+    `pump_kw` is the shaft power of high-pressure pump and boosters at `PUMP_EFFICIENCY`, `kwh_m3` that over the
+    permeate: what a fouled train costs more.
+    """
+    solved = _at_one_point(plant, day)
+    spec = plant.scenario.plant
+    lifted = solved.stages[0].feed_m3h * solved.stages[0].feed_bar
+    for stage in solved.stages[1:]:
+        lifted = lifted + stage.feed_m3h * spec.booster_bar
+    kw = lifted * 1e5 / 3.6e6 / PUMP_EFFICIENCY
+    return {
+        "pump_kw": np.round(kw, 3).tolist(),
+        "kwh_m3": np.round(kw / solved.permeate_m3h, 5).tolist(),
+    }
+
+
+def _at_one_point(plant: Plant, day: Floats) -> TrainResult:
+    """The train at mean temperature, mean salt and the set-points of its scenario, as it is on each day."""
+    spec = plant.scenario
+    one = np.ones_like(day)
+    times = plant.start_s + day * DAY_S
+    return plant.solved(
+        times,
+        permeate=spec.operation.permeate_m3h * one,
+        feed=plant.inlet_m3h(spec.operation.permeate_m3h * one, spec.operation.recovery * one),
+        temperature_c=spec.feed.temperature_mean_c * one,
+        salt_mg_l=spec.feed.salt_mg_l * one,
+        highest_bar=80.0,
+    )

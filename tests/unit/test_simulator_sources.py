@@ -103,3 +103,19 @@ def test_another_source_is_mixed_in_within_an_hour() -> None:
     np.testing.assert_allclose(new.salt_mg_l(t), [2000.0, 2500.0, 3000.0, 3000.0])
     warmer = new.temperature_c(t) - old.temperature_c(t)
     np.testing.assert_allclose(warmer, [0.0, 2.0, 4.0, 4.0], atol=1e-9)
+
+
+def test_energy_by_hand_and_with_fouling() -> None:
+    """Feed flow times feed pressure over 36 and the efficiency, and more of it when the membranes foul."""
+    quiet = truth_of(Plant(QUIET, seed=1), 2.0)["energy_by_day"]
+    plain = with_plant()
+    day0 = plain["feed_flow"][0] * plain["1/feed_pressure"][0] / 36.0 / 0.8
+    # The day's weather is not the mean of the year: colder water needs more pressure.
+    assert quiet["pump_kw"][0] == pytest.approx(day0, rel=0.25)
+    assert quiet["kwh_m3"][0] == pytest.approx(quiet["pump_kw"][0] / 78.0, rel=1e-3)
+    fouled = truth_of(Plant("lead_biofouling", seed=1), 42.0)["energy_by_day"]
+    assert fouled["pump_kw"][-1] > 1.05 * fouled["pump_kw"][8]
+    boosted = replace(QUIET, plant=replace(QUIET.plant, booster_bar=2.0))
+    both = truth_of(Plant(boosted, seed=1), 1.0)["energy_by_day"]
+    # What the booster lifts, the high-pressure pump need not.
+    assert both["pump_kw"][0] == pytest.approx(quiet["pump_kw"][0], rel=0.05)
