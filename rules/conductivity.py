@@ -269,6 +269,23 @@ def actual_to_displayed(
     return np.asarray(k / _display_ratio(temperature_c, compensation))
 
 
+def displayed_at_25_us_cm(
+    displayed_us_cm: ArrayLike, temperature_c: ArrayLike, compensation: Compensation, water: Water
+) -> Array:
+    """Conductivity at 25 °C by the law of a plant's water, from what a meter shows. [µS/cm]
+
+    displayed_us_cm, temperature_c : broadcast together. [µS/cm, °C] NaN outside the validity of the laws.
+    The reading is taken back to temperature, then brought to 25 °C (a natural water, `water.factor`
+    given: ISO 7888 nonlinear; else NaCl or seawater).
+    """
+    actual = displayed_to_actual(displayed_us_cm, temperature_c, compensation)
+    if water.factor is not None:
+        return settled(actual / natural_ratio(temperature_c), *VALID_US_CM)
+    if water.kind == "seawater":
+        return seawater_at_25(actual, temperature_c)
+    return nacl_at_25(actual, temperature_c)
+
+
 @in_blocks(2)
 def concentration_mg_l(
     displayed_us_cm: ArrayLike, temperature_c: ArrayLike, compensation: Compensation, water: Water
@@ -278,16 +295,14 @@ def concentration_mg_l(
     displayed_us_cm, temperature_c : broadcast together. [µS/cm, °C]
     returns : [mg/L] NaN outside the validity of the laws.
 
-    The reading is taken back to temperature, brought to 25 °C by the law of the water (a natural
-    water, `water.factor` given: ISO 7888 nonlinear; else NaCl or seawater) and converted.
+    The reading is brought to 25 °C by `displayed_at_25_us_cm` and converted.
     """
-    actual = displayed_to_actual(displayed_us_cm, temperature_c, compensation)
+    k25 = displayed_at_25_us_cm(displayed_us_cm, temperature_c, compensation, water)
     if water.factor is not None:
-        k25 = settled(actual / natural_ratio(temperature_c), *VALID_US_CM)
         return np.asarray(k25 * water.factor)
     if water.kind == "seawater":
-        return seawater_concentration_mg_l(seawater_at_25(actual, temperature_c))
-    return nacl_concentration_mg_l(nacl_at_25(actual, temperature_c))
+        return seawater_concentration_mg_l(k25)
+    return nacl_concentration_mg_l(k25)
 
 
 @in_blocks(2)

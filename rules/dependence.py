@@ -343,19 +343,6 @@ class Dependence:
             total[np.ix_(at, at)] = rows @ model.covariance @ rows.T
         return total
 
-    def level(self, observable: str) -> tuple[float, float, float, float]:
-        """Level, its error, slope and its error of one observable by the model. [-], [-], [1/d], [1/d]"""
-        _, quantity = split(observable)
-        model = self._filters[quantity]
-        s = [i for _, i in self._places[quantity]].index(self.observables.index(observable))
-        variance = np.diag(model.covariance)
-        return (
-            float(model.mean[2 * s]),
-            float(np.sqrt(variance[2 * s])),
-            float(model.mean[2 * s + 1]),
-            float(np.sqrt(variance[2 * s + 1])),
-        )
-
     def learned(self, textbook: Mapping[str, float]) -> tuple[Learned, ...]:
         """Every driver that is known clearly better than before, in the units that people use.
 

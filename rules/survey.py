@@ -12,13 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rules import robust
-from rules.conductivity import (
-    VALID_US_CM,
-    displayed_to_actual,
-    nacl_at_25,
-    natural_ratio,
-    seawater_at_25,
-)
+from rules.conductivity import VALID_US_CM, displayed_at_25_us_cm
 from rules.fits import Array, within
 from rules.train import Compensation, Water
 
@@ -125,12 +119,7 @@ def at_25_us_cm(
                 "a meter that does not compensate needs the temperature of the samples"
             )
         return within(displayed_us_cm, *VALID_US_CM)
-    actual = displayed_to_actual(displayed_us_cm, temperature_c, compensation)
-    if water.factor is not None:
-        return within(actual / natural_ratio(temperature_c), *VALID_US_CM)
-    if water.kind == "seawater":
-        return seawater_at_25(actual, temperature_c)
-    return nacl_at_25(actual, temperature_c)
+    return displayed_at_25_us_cm(displayed_us_cm, temperature_c, compensation, water)
 
 
 def thousandfold(ratio: Array) -> NDArray[np.bool_]:

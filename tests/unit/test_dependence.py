@@ -146,8 +146,6 @@ def test_a_step_is_a_level_and_not_weather() -> None:
     learner = taught(days, points, leak)
     left = (leak[-8:] - learner.correction(points[-8:]))[:, 2].mean()
     assert left == pytest.approx(np.log(1.5), abs=0.02)
-    level, error, _, _ = learner.level("1/salt_passage")
-    assert level == pytest.approx(np.log(1.5), abs=4 * error)
 
 
 def test_missing_values_teach_nothing() -> None:
