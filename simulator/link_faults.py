@@ -21,7 +21,7 @@ TAKES: Mapping[str, tuple[str, ...]] = {
     "byte_order": (),
     "exception": ("code",),
     "short": (),
-    "silent": (),
+    "silent": ("protocol",),
     "down": ("protocol",),
 }
 """Keys that each kind takes beside `kind`.
@@ -29,14 +29,14 @@ TAKES: Mapping[str, tuple[str, ...]] = {
 hold : the last sample is repeated, values and stamps. late : every sample comes `seconds` of plant
 time after it was taken. clock_step, clock_drift : stamps are wrong by `seconds`, or by more and
 more. nan, range_code : the value of `tag` (all when left out) is not a number, or 32767.
-bad_status, uncertain_status : on OPC UA. byte_order, exception, short, silent : on Modbus, words
-of a value swapped, every request answered by the exception `code`, the last register missing, no
-answer on a connection that stays open. down : nobody listens, and open connections are gone.
+bad_status, uncertain_status : on OPC UA. byte_order, exception, short : on Modbus, words of a value
+swapped, every request answered by the exception `code`, the last register missing. silent : connections
+are taken and stay open, and no request is answered. down : nobody listens, and open connections are gone.
 """
 
 _ONLY = {
     **dict.fromkeys(("bad_status", "uncertain_status"), "opcua"),
-    **dict.fromkeys(("byte_order", "exception", "short", "silent"), "modbus"),
+    **dict.fromkeys(("byte_order", "exception", "short"), "modbus"),
 }
 
 

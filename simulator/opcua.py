@@ -50,6 +50,18 @@ class _OneUser(UserManager):
         return None
 
 
+class _Connections(list[Any]):
+    """The open connections of a server. While it is silent none is read, so that no request gets an answer."""
+
+    silent = False
+
+    def append(self, transport: Any) -> None:
+        """Take a new connection."""
+        super().append(transport)
+        if self.silent:
+            transport.pause_reading()
+
+
 class OpcuaLink:
     """An OPC UA server of a plant on one port (not 0).
 
@@ -67,12 +79,16 @@ class OpcuaLink:
         self._instruments = {i.signal: i for i in plant.instruments}
         self._server: Server | None = None
         self._nodes: dict[str, ua.NodeId] = {}
+        self._connections = _Connections()
 
     async def open(self, name: str = "opcua") -> None:
         """Start to serve. name : what errors call the port."""
         files = self._certificates
         server = Server(user_manager=_OneUser(files.password()) if files else None)
         await server.init()
+        server.iserver.asyncio_transports = self._connections
+        # A silent server keeps even connections that never got to ask for a session.
+        server.iserver.max_pending_activation_seconds = 0.0
         server.set_endpoint(f"opc.tcp://{self._host}:{self._port}/")
         server.set_server_name("Invented RO plant")
         if files is None:
@@ -119,6 +135,15 @@ class OpcuaLink:
         server, self._server = self._server, None
         if server is not None:
             await server.stop()
+
+    def hush(self, silent: bool) -> None:
+        """Take connections but answer nothing from now on, or answer again, what was asked meanwhile too."""
+        self._connections.silent = silent
+        for connection in self._connections:
+            if silent:
+                connection.pause_reading()
+            else:
+                connection.resume_reading()
 
     async def write(self, sample: Sample) -> None:
         """Show a sample."""

@@ -176,6 +176,7 @@ class Served:
             if port is None:
                 continue
             link = OpcuaLink(self.plant, self.host, port, files)
+            link.hush(self.links.active("silent", "opcua") is not None)
             await link.open(name)
             self._opcua.append(link)
             await link.write(self.links.shown("opcua"))
@@ -198,6 +199,8 @@ class Served:
             await self._close_opcua()
         elif not self._opcua:
             await self._open_opcua()
+        for link in self._opcua:
+            link.hush(self.links.active("silent", "opcua") is not None)
 
     @property
     def speed(self) -> float:

@@ -1,5 +1,6 @@
 """Link faults of the served plant, met by protocol clients over real sockets."""
 
+import asyncio
 import math
 import struct
 from collections.abc import AsyncIterator
@@ -125,6 +126,51 @@ async def test_links_fail_and_are_mended() -> None:
         with pytest.raises(Refused, match="those that can be mended: none"):
             await panel.mend(1)
     await nothing_left()
+
+
+@pytest.mark.asyncio
+async def test_a_silent_opcua_server_takes_connections_and_answers_nothing() -> None:
+    """The old connection stays open unanswered, a new one too; Modbus goes on; mended, the old one is answered."""
+    plant = Plant("healthy")
+    async with Served(plant) as link:
+        await link.pause()
+        panel = Control(link)
+        address = f"opc.tcp://127.0.0.1:{link.ports.opcua}/"
+        async with Client(address) as client:
+            index = await client.get_namespace_index(NAMESPACE)
+            node = client.get_node(f"ns={index};s=A/permeate_flow")
+            before = await node.read_value()
+            number = await panel.spoil({"kind": "silent", "protocol": "opcua"})
+            with pytest.raises(TimeoutError):
+                await asyncio.wait_for(node.read_value(), 0.3)
+            _, writer = await asyncio.open_connection("127.0.0.1", link.ports.opcua)
+            writer.close()
+            await writer.wait_closed()
+            with pytest.raises(TimeoutError):
+                await Client(address, timeout=0.3).connect()
+            async with modbus(link.ports.modbus, FramerType.SOCKET) as other:
+                assert not (await other.read_holding_registers(FIRST_REGISTER, count=2)).isError()
+            assert await panel.mend(number) == [number]
+            assert await node.read_value() == before
+    await nothing_left()
+
+
+@pytest.mark.asyncio
+async def test_a_planned_silence_of_opcua_comes_and_goes() -> None:
+    """The story of the silent OPC UA server: no answer from day 9.2 to 9.6, the same connection answers then."""
+    plant = Plant("link_half_open_opcua")
+    async with Served(plant) as link:
+        await link.pause()
+        async with Client(f"opc.tcp://127.0.0.1:{link.ports.opcua}/") as client:
+            index = await client.get_namespace_index(NAMESPACE)
+            node = client.get_node(f"ns={index};s=A/permeate_flow")
+            await link.step(9.1 * 86400.0)
+            await node.read_value()
+            await link.step(0.2 * 86400.0)
+            with pytest.raises(TimeoutError):
+                await asyncio.wait_for(node.read_value(), 0.3)
+            await link.step(0.4 * 86400.0)
+            assert await node.read_value() == plant.readings()["A/permeate_flow"]
 
 
 @pytest.mark.asyncio
