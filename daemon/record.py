@@ -36,6 +36,11 @@ EVENTS = (
     "calibrated",
     "note",
 )
+KEPT_FORMS = 10_000  # so many forms back one that is sent twice is still recognized
+
+
+class SubmittedTwice(Exception):
+    """A form of the page that has been acted on already was sent again."""
 
 
 class DigestLike(Protocol):
@@ -137,6 +142,20 @@ class Record:
         """Call `listener` (from the writing thread) after a commit with new messages; returns how to stop it."""
         self._listeners.append(listener)
         return lambda: self._listeners.remove(listener)
+
+    def claim(self, once: str) -> None:
+        """Inside a transaction: mark the form of the page with this token as acted on.
+
+        Raises SubmittedTwice when it was marked before; the transaction then leaves everything as it was.
+        """
+        cursor = self._connection.execute(
+            "INSERT INTO submitted (once) VALUES (?) ON CONFLICT DO NOTHING", (once,)
+        )
+        if not cursor.rowcount:
+            raise SubmittedTwice("this form was sent twice; what it says is in the record already")
+        self._connection.execute(
+            "DELETE FROM submitted WHERE id <= ?", ((cursor.lastrowid or 0) - KEPT_FORMS,)
+        )
 
     def put_digest(self, train: str, digest: DigestLike) -> None:
         """Inside a transaction: store a digest; the same quarter-hour again replaces it."""
@@ -302,11 +321,15 @@ class Record:
                 (error, "needs_person" if needs_person else "waiting", outgoing_id),
             )
 
-    def add_event(self, t: float, train: str, event: str, detail: str = "", by: str = "") -> int:
-        """Store a maintenance event; returns its id."""
+    def add_event(
+        self, t: float, train: str, event: str, detail: str = "", by: str = "", *, once: str = ""
+    ) -> int:
+        """Store a maintenance event; returns its id. once : token of the form it was entered in, see `claim`."""
         if event not in EVENTS:
             raise ValueError(f"event {event!r} is not known; use one of {', '.join(EVENTS)}")
         with self.transaction() as connection:
+            if once:
+                self.claim(once)
             cursor = connection.execute(
                 "INSERT INTO event (t, train, event, detail, by) VALUES (?, ?, ?, ?, ?)",
                 (float(t), train, event, detail, by),
@@ -336,6 +359,10 @@ class Record:
     def _rows(self, sql: str, arguments: tuple[object, ...] = ()) -> list[sqlite3.Row]:
         with self._lock, sqlite.plain_errors(self.path):
             return self._connection.execute(sql, arguments).fetchall()
+
+    def select(self, sql: str, arguments: tuple[object, ...] = ()) -> list[sqlite3.Row]:
+        """The rows of a query, for modules that keep tables of their own in this file."""
+        return self._rows(sql, arguments)
 
     def live_notices(self, train: str | None = None) -> list[Notice]:
         """Open and pending notices, in the order they were first seen."""

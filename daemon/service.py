@@ -211,9 +211,10 @@ async def serve(
             parts.append(Part("forward", forwarder.run))
         address = ""
         if page:
-            reader = stack.enter_context(Record.open(plant.store.folder, read_only=True))
+            # A connection of its own: what people enter never waits for a judgement under way.
+            pages = stack.enter_context(Record.open(plant.store.folder))
             server = PageServer(
-                create_app(plant, reader, history, clock=clock), plant.page.host, plant.page.port
+                create_app(plant, pages, history, clock=clock), plant.page.host, plant.page.port
             )
             stack.callback(server.close)
             parts.append(Part("page", server.run_part))

@@ -16,8 +16,7 @@ from daemon import words
 from daemon.history_reader import HistoryReader
 from daemon.lifecycle import State
 from daemon.notices import Notices
-from daemon.page import app as page_app
-from daemon.page import create_app
+from daemon.page import create_app, static_routes
 from daemon.record import Record
 from daemon.rows import Progress
 from rules import findings, train
@@ -528,11 +527,13 @@ def test_chart_library_is_the_examined_one(monkeypatch: pytest.MonkeyPatch) -> N
     Hash taken from the package as npm delivers it.
     """
     wanted = "2d27e8ad3d228164525ce213f9dc716f39b4e3aee0cc773fb3491c96cf4921a2"
-    served = page_app.static_files()["uplot.iife.min.js"]
+    served = static_routes.static_files()["uplot.iife.min.js"]
     assert hashlib.sha256(served).hexdigest() == wanted
-    monkeypatch.setitem(page_app.VENDORED, "uplot.min.css", "0" * 64)
-    with pytest.raises(page_app.WrongFile, match=r"uplot\.min\.css: SHA-256 is df630c6a.*youplot"):
-        page_app.static_files()
+    monkeypatch.setitem(static_routes.VENDORED, "uplot.min.css", "0" * 64)
+    with pytest.raises(
+        static_routes.WrongFile, match=r"uplot\.min\.css: SHA-256 is df630c6a.*youplot"
+    ):
+        static_routes.static_files()
 
 
 class Outline(HTMLParser):
