@@ -87,8 +87,7 @@ def text(plant: Plant, notice: Notice, event: str, message: str, reasons: tuple[
     if event == "cleared":
         if notice.state.value == "RTNUN":
             lines.append("Please acknowledge it.")
-        lines.append(f"Site: {plant.site.name}. Notice {notice.id}.")
-        return "\n".join(lines)
+        return "\n".join([*lines, *_signature(plant, notice)])
     lines.append(f"Do: {todo(notice)} Priority {notice.priority}.")
     if notice.picture.get("since") is not None:
         lines.append(f"Since {local(notice.picture['since'], zone)}.")
@@ -102,8 +101,13 @@ def text(plant: Plant, notice: Notice, event: str, message: str, reasons: tuple[
     if deviations:
         lines.append("Against the baseline: " + "; ".join(deviations) + ".")
     lines.extend(notice.evidence)
-    lines.append(f"Site: {plant.site.name}. Notice {notice.id}.")
-    return "\n".join(lines)
+    return "\n".join([*lines, *_signature(plant, notice)])
+
+
+def _signature(plant: Plant, notice: Notice) -> list[str]:
+    """Where it comes from, and its page when the plant file says where people reach it."""
+    said = [f"Site: {plant.site.name}. Notice {notice.id}."]
+    return [*said, f"{plant.page.address}/notice/{notice.id}"] if plant.page.address else said
 
 
 def _forecast(forecast: Mapping[str, Any], zone: ZoneInfo, told_at: float | None) -> str:

@@ -101,13 +101,14 @@ def create_app(
         source=Source(plant, record, history),
         clock=clock or SystemClock(),
         pages=pages,
-        access=Access(record, wall=wall),
+        access=Access(record, secure=plant.page.address.startswith("https:"), wall=wall),
         exists=exists,
     )
     pages.globals |= {
         "asset": static.address,
         "csrf_field": context.access.csrf_field,
         "signed_in": context.access.signed_in,
+        "login_path": login_path,
         "exists": exists,
         "read_only": views.READ_ONLY,
         "refresh_ms": round(1000 * refresh_s),

@@ -126,6 +126,8 @@ class _Draft:
             devices.check(device, report)
         for contact in self.contacts:
             people.check_contact(contact, self.secrets, report)
+        if self.page is not None:
+            people.check_page(self.page, report)
         if self.forward is not None:
             people.check_forward(self.forward, self.secrets, report)
         self._unique(self.devices, "id")
@@ -174,7 +176,7 @@ class _Draft:
         assert self.site is not None
         water = Water() if self.water is None else Water(**self.water.table.model_dump())
         store = StoreTable() if self.store is None else self.store.table
-        page = Page() if self.page is None else Page(**self.page.table.model_dump())
+        page = Page() if self.page is None else people.page(self.page.table)
         forward: Forward | None = None
         if self.forward is not None:
             forward = people.forward(self.forward.table, self.secrets)

@@ -10,8 +10,8 @@ from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from daemon.plantfile.problems import Report, nearest, shown
-from daemon.plantfile.result import Contact, Forward
-from daemon.plantfile.schema import ContactTable, ForwardTable, SiteTable
+from daemon.plantfile.result import Contact, Forward, Page
+from daemon.plantfile.schema import ContactTable, ForwardTable, PageTable, SiteTable
 from daemon.plantfile.validate import Checked
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -235,6 +235,32 @@ def check_forward(forward: Checked[ForwardTable], secrets: Secrets, report: Repo
             f"environment variable {_variable(table.token_env)} is not set",
             "set it in the environment of the service; token_env is its name, not the token",
         )
+
+
+def check_page(page: Checked[PageTable], report: Report) -> None:
+    """The address that messages link to is one that a browser opens."""
+    address = page.table.address
+    if not page.ok("address") or address is None:
+        return
+    loc = (*page.loc, "address")
+    if not _is_http(address):
+        report.problem(
+            loc,
+            f"address {shown(address)} is not an http or https address",
+            'write it like address = "https://ro.example.org"',
+        )
+    elif urlsplit(address).path.strip("/") or urlsplit(address).query:
+        # Links inside the page start at the root of its host.
+        report.problem(
+            loc,
+            f"address {shown(address)} has a path",
+            "let the proxy serve the page at the root of a host name or port of its own",
+        )
+
+
+def page(table: PageTable) -> Page:
+    """The checked page."""
+    return Page(table.host, table.port, (table.address or "").rstrip("/"))
 
 
 def _is_http(text: str) -> bool:

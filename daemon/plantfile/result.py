@@ -144,10 +144,14 @@ class Store:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Where the web page is served. Port 0 takes any free one."""
+    """Where the web page is served. Port 0 takes any free one.
+
+    address : where people reach it, without a slash at its end; empty when the file does not say.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8350
+    address: str = ""
 
 
 @dataclass(frozen=True, slots=True)

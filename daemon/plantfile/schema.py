@@ -338,6 +338,12 @@ class PageTable(TableModel):
         "address to listen on; 127.0.0.1 is this machine only", "127.0.0.1", "127.0.0.1"
     )
     port: int = key("port to listen on; 0 takes any free one", 8350, 8350, ge=0, le=65535)
+    address: Text | None = key(
+        "where people reach the page, for links in messages; with https (a reverse proxy does it) "
+        "nobody stays signed in over http",
+        "https://ro.example.org",
+        None,
+    )
 
 
 class ForwardTable(TableModel):
