@@ -20,7 +20,8 @@ from rules.causes import (
 )
 from rules.dependence import Dependence, Learned
 from rules.digest import BLOCK_S, Digest, finite, operating_names
-from rules.findings import Finding, Forecast, Presence
+from rules.findings import CauseProbability, Finding, Forecast, Presence
+from rules.levels import Level
 from rules.sections import Plan
 from rules.series import DAY_S, Bin, Series
 from rules.train import Limits
@@ -109,6 +110,19 @@ class Performance:
             closed.time, closed.count, closed.levels - self._reference, closed.point
         )
 
+    def deviations(self, levels: Array, points: Array) -> Array:
+        """Deviations from the baseline (..., n_observables), as far as the train's constants are known now. [-]"""
+        return self._deviations(levels, points)
+
+    def cause_of(self, level: Level) -> CauseProbability | None:
+        """The likeliest cause of a level by its directions alone; None when nothing stands out."""
+        covariance = self._noise.covariance(level.digests, level.until - self.baseline.end)
+        score = standing_out(level.values, covariance)
+        if not np.isfinite(score).any() or np.nanmax(score) < SCREEN:
+            return None
+        causes = restrict(judge(self._candidates, level.values, covariance, None))
+        return causes[0] if causes else None
+
     def explained(self, digest: Digest) -> dict[str, float]:
         """What the residual dependence explains of the levels of a digest, by observable. [-]"""
         operating = self._dependence.operating
@@ -131,8 +145,8 @@ class Performance:
         """Deviations from the baseline (..., n_observables), residual dependence taken off."""
         return np.asarray(levels - self._reference - self._dependence.correction(points))
 
-    def evaluate(self, series: Series, now: float) -> Finding | None:
-        """The performance finding at `now`, or None when there is too little to judge by. [s]"""
+    def evaluate(self, series: Series, now: float) -> list[Finding]:
+        """What the deviations say at `now`; nothing when there is too little to judge by. [s]"""
         slow = self._window(series, now, SLOW_S, SLOW_FEWEST, 2 * SLOW_S)
         window = slow
         if slow is None or not slow.sure:
@@ -140,10 +154,10 @@ class Performance:
             if fast is not None and (slow is None or fast.sure):
                 window = fast
         if window is None:
-            return None
+            return []
         if window.verdict is None:
-            return self._quiet(window)
-        return self._finding(series, window, window.verdict, now)
+            return [self._quiet(window)]
+        return [self._finding(series, window, window.verdict, now)]
 
     def _window(
         self, series: Series, now: float, seconds: float, fewest: int, longest: float

@@ -12,9 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules import absolute, design, transmitters
+from rules import absolute, design, service, transmitters
 from rules import baseline as baselines
 from rules import digest as digests
+from rules.assessment import Assessment
 from rules.baseline import Baseline, BaselineRule
 from rules.dependence import Learned
 from rules.digest import BLOCK_S, Digest, operating_names
@@ -23,8 +24,10 @@ from rules.findings import CauseProbability, Finding, Presence
 from rules.performance import Performance
 from rules.sections import Plan
 from rules.series import BIN_S, Series
-from rules.state import PRODUCING, STEADY, StateGate
+from rules.service import Service
+from rules.state import PRODUCING, STARTING, STEADY, UNKNOWN, StateGate
 from rules.train import STATUS_ROLES, Train
+from rules.upkeep import Upkeep
 
 Array = NDArray[np.float64]
 
@@ -44,12 +47,17 @@ MINUTE_S = 60.0
 NEW_BASELINE = frozenset({"membranes_replaced"})
 """Events after which the old baseline no longer holds."""
 
+MAKING_PERMEATE = PRODUCING | {STARTING}
+"""States in which permeate is made, settled or not."""
+
 
 @dataclass(frozen=True, slots=True)
 class Step:
     """What one minute brought: the train's state, and whatever of the rest there is.
 
     learned : what is known of the train's own constants, when something new was learned of them.
+    assessments : of what people did, those that are new or another than before.
+    service : how far a train is on its way back to service, when that changed.
     """
 
     state: str
@@ -57,6 +65,8 @@ class Step:
     baseline: Baseline | None = None
     learned: tuple[Learned, ...] | None = None
     findings: tuple[Finding, ...] = ()
+    assessments: tuple[Assessment, ...] = ()
+    service: Service | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +110,7 @@ class Watch:
         self._usual: Array | None = None
         self._design = design.levels(plan, rule.element_test) if rule.element_test else {}
         self._performance: Performance | None = None
+        self.upkeep = Upkeep(plan, self._design)
         self._healthy: dict[tuple[str, str], Finding] = {}
 
     def _empty_series(self) -> Series:
@@ -125,6 +136,7 @@ class Watch:
             and closed.time // BIN_S * BIN_S >= self._performance.baseline.made_at
         ):
             self._performance.learn(closed)
+            self.upkeep.learn(closed)
             return True
         return False
 
@@ -140,8 +152,20 @@ class Watch:
         """Take a minute whose findings were written earlier, in order of time."""
         self._remember(time, values, down)
 
-    def event(self, time: float, kind: str) -> None:
-        """Take a maintenance event that bears on the rules. [s since 1970-01-01 UTC]"""
+    def absorb_old_baseline(self, baseline: Baseline) -> None:
+        """Take the baseline of the membranes before the last replacement."""
+        self.upkeep.absorb_old_baseline(baseline)
+
+    def absorb_service(self, stored: Service) -> None:
+        """Take how far a return to service had come, after the events and before the minutes."""
+        self.upkeep.absorb_service(stored)
+
+    def event(self, time: float, kind: str, detail: str = "") -> None:
+        """Take a maintenance event that bears on the rules, with what people said of it. [s since 1970-01-01 UTC]"""
+        self.upkeep.event(time, kind, detail)
+        for row in self._memory:
+            # It may be entered late: what has been seen since counts.
+            self.upkeep.minute(row.time, row.values, producing=row.state in MAKING_PERMEATE)
         if kind in NEW_BASELINE:
             self._learn_from, self._replaced = time + SETTLED_S, True
             # An event may be entered late: what has been seen of the new membranes is kept.
@@ -170,19 +194,15 @@ class Watch:
         """
         if values.shape != (len(self.train.signals),):
             raise ValueError(f"expected {len(self.train.signals)} values, got shape {values.shape}")
-        digest: Digest | None = None
-        baseline: Baseline | None = None
-        learned: tuple[Learned, ...] | None = None
-        findings: tuple[Finding, ...] = ()
+        step = Step(UNKNOWN)
         if self._memory and time // BLOCK_S != self._memory[-1].time // BLOCK_S:
-            digest, baseline, learned, findings = self._close_block(
-                self._memory[-1].time // BLOCK_S * BLOCK_S
-            )
+            step = self._close_block(self._memory[-1].time // BLOCK_S * BLOCK_S)
         first_of_block = not self._memory or time // BLOCK_S != self._memory[-1].time // BLOCK_S
         row = self._remember(time, values, down)
+        findings = step.findings
         if row.down or first_of_block:
             findings = (*findings, *self._links(row))
-        return Step(row.state, digest, baseline, learned, findings)
+        return replace(step, state=row.state, findings=findings)
 
     def _remember(self, time: float, values: Array, down: Sequence[str]) -> _Row:
         if self._memory and time <= self._memory[-1].time:
@@ -192,6 +212,7 @@ class Watch:
         state = self._gate.minute(time, values, usual, cleaning=self._is_cleaning(time))
         row = _Row(time, np.array(values, dtype=float), tuple(down), state)
         self._memory.append(row)
+        self.upkeep.minute(time, row.values, producing=state in MAKING_PERMEATE)
         while self._memory[0].time < time - LONGEST_MEMORY_S or (
             len(self._memory) > FEWEST_REMEMBERED and self._memory[0].time < time - MEMORY_S
         ):
@@ -201,9 +222,7 @@ class Watch:
             self._cleanings.pop(0)
         return row
 
-    def _close_block(
-        self, start: float
-    ) -> tuple[Digest | None, Baseline | None, tuple[Learned, ...] | None, tuple[Finding, ...]]:
+    def _close_block(self, start: float) -> Step:
         end = start + BLOCK_S
         findings = self._values(end) + self._window_missed(end)
         rows = [r for r in self._memory if r.time >= start]
@@ -213,19 +232,31 @@ class Watch:
             findings += self._frozen_findings(stuck, end)
         doubtful = {**dict.fromkeys(stuck.undecided, -np.inf), **stuck.since} if stuck else {}
         digest = self._digest(start, rows, running, doubtful)
-        made = learned = None
-        if digest is not None:
-            if self.absorb_digest(digest):
-                learned = self.learned
-            made = self._learn(end)
-            findings += absolute.drops(self.plan, digest)
-            if self._performance is not None:
-                digest = replace(digest, explained=self._performance.explained(digest))
-                findings += absolute.backpressures(self.plan, digest, self._performance.baseline)
-                judged = self._performance.evaluate(self._series, end)
-                if judged is not None:
-                    findings.append(judged)
-        return digest, made, learned, tuple(findings)
+        step = Step(UNKNOWN) if digest is None else self.digest(digest)
+        making = [(r.time, r.values) for r in self._memory if r.state in MAKING_PERMEATE]
+        returning = self.upkeep.returning(making, end)
+        if self.upkeep.service is not None:
+            findings += service.findings(self.train.id, self.upkeep.service, end)
+        return replace(step, findings=(*findings, *step.findings), service=returning)
+
+    def digest(self, digest: Digest) -> Step:
+        """Take a new digest, later than all before, and judge the membranes by it."""
+        end = digest.start + BLOCK_S
+        learned = self.learned if self.absorb_digest(digest) else None
+        made = self._learn(end)
+        findings = absolute.drops(self.plan, digest)
+        if self._performance is not None:
+            digest = replace(digest, explained=self._performance.explained(digest))
+            findings += absolute.backpressures(self.plan, digest, self._performance.baseline)
+            findings += self._judged(self._performance, end)
+        assessments = self.upkeep.assess(end)
+        if self.upkeep.cleanings is not None:
+            findings.append(self.upkeep.cleanings.finding())
+        return Step(STEADY, digest, made, learned, tuple(findings), assessments)
+
+    def _judged(self, performance: Performance, end: float) -> list[Finding]:
+        """What the deviations from the baseline say at `end`."""
+        return performance.evaluate(self._series, end)
 
     def _digest(
         self,
@@ -300,6 +331,7 @@ class Watch:
 
     def _adopt(self, baseline: Baseline) -> None:
         self._performance = Performance(self.plan, baseline)
+        self.upkeep.adopt(self._performance)
         self._usual = np.array([baseline.signals.get(s, np.nan) for s in self.train.signals])
         self._learning = []
 
