@@ -11,6 +11,7 @@ from daemon.commands.common import NothingYet, UsedWrongly
 from daemon.commands.demo import demo
 from daemon.commands.log import log
 from daemon.commands.notices import notices
+from daemon.commands.password import password
 from daemon.commands.replay import replay
 from daemon.commands.run import run
 from daemon.commands.simulate import simulate
@@ -18,6 +19,7 @@ from daemon.eventlog import EventLogError
 from daemon.lifecycle import NotPossible
 from daemon.notices import NoticeError
 from daemon.page.server import PageUnusable
+from daemon.people import PeopleError
 from daemon.plantfile import PlantFileError
 from daemon.service import ContactsUnusable
 from daemon.sqlite import StoreError
@@ -44,6 +46,7 @@ app.command(
 )(simulate)
 app.command()(notices)
 app.command()(log)
+app.command()(password)
 
 
 def _version(wanted: bool) -> None:
@@ -71,6 +74,7 @@ EXPECTED = (
     EventLogError,
     NoticeError,
     NotPossible,
+    PeopleError,
     UsedWrongly,
 )
 """Troubles with their place and remedy in their text: printed without a traceback."""

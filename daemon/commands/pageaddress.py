@@ -6,8 +6,8 @@ import socket
 from daemon.plantfile import Plant
 
 OPEN = (
-    "the page has no login in this version: whoever reaches its port can read it. "
-    "Keep it behind the site's own access (VPN or reverse proxy)."
+    "whoever reaches the page's port can read it, and passwords cross the network as they are "
+    "typed. Keep it behind the site's own access (VPN, or a reverse proxy with https)."
 )
 
 

@@ -43,7 +43,7 @@ def test_a_machine_without_a_name_is_reached_from_itself(
      ("10.0.0.5", True), ("gateway.plant.example", True)],
 )  # fmt: skip
 def test_a_page_that_others_can_reach_is_warned_of(tmp_path: Path, host: str, opened: bool) -> None:
-    """There is no login; the site's own access has to keep strangers out."""
+    """Reading is open and http hides no password; the site's own access has to keep strangers out."""
     told = pageaddress.warning(replace(plant(tmp_path), page=Page(host)))
     assert bool(told) is opened
-    assert ("no login" in told and "VPN or reverse proxy" in told) is opened
+    assert ("can read it" in told and "reverse proxy with https" in told) is opened
