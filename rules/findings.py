@@ -66,6 +66,7 @@ class Finding:
     since : onset of the condition. [s since 1970-01-01 UTC]
     deviation : section name -> quantity -> ln(actual/baseline); only what is known.
     evidence : one sentence each, with numbers.
+    closes_itself : when the condition has gone nobody has to acknowledge that.
     message : plain words for a phone, at most 320 characters.
     """
 
@@ -84,6 +85,7 @@ class Finding:
     confirm_s: float = 0.0
     clear_s: float = 0.0
     suppressible: bool = True
+    closes_itself: bool = False
 
     @property
     def cause(self) -> str:

@@ -55,7 +55,7 @@ class Bin:
     point: Array
 
 
-class _Table:
+class Table:
     """Rows of numbers that are appended at the end and dropped at the front."""
 
     def __init__(self, width: int) -> None:
@@ -91,13 +91,13 @@ class Series:
         self.observables = tuple(observables)
         self.operating = tuple(operating)
         self._digests: deque[Digest] = deque()
-        self._starts = _Table(1)
-        self._levels = _Table(len(self.observables))
-        self._points = _Table(len(self.operating))
+        self._starts = Table(1)
+        self._levels = Table(len(self.observables))
+        self._points = Table(len(self.operating))
         # Each row: mean time, number of digests, levels, operating point.
         width = 2 + len(self.observables) + len(self.operating)
-        self._hours = _Table(width)
-        self._bins = _Table(width)
+        self._hours = Table(width)
+        self._bins = Table(width)
 
     @property
     def digests(self) -> tuple[Digest, ...]:
@@ -125,7 +125,7 @@ class Series:
         self._forget(start)
         return closed
 
-    def _close(self, into: _Table, since: float, last: float) -> Array:
+    def _close(self, into: Table, since: float, last: float) -> Array:
         """Condense the digests from `since` to `last` into one row."""
         starts = self._starts.rows[:, 0]
         use = (starts >= since) & (starts <= last)

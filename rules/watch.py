@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules import absolute, design, service, transmitters
+from rules import absolute, design, transmitters
 from rules import baseline as baselines
 from rules import digest as digests
 from rules.assessment import Assessment
@@ -235,8 +235,7 @@ class Watch:
         step = Step(UNKNOWN) if digest is None else self.digest(digest)
         making = [(r.time, r.values) for r in self._memory if r.state in MAKING_PERMEATE]
         returning = self.upkeep.returning(making, end)
-        if self.upkeep.service is not None:
-            findings += service.findings(self.train.id, self.upkeep.service, end)
+        findings += self.upkeep.told(end)
         return replace(step, findings=(*findings, *step.findings), service=returning)
 
     def digest(self, digest: Digest) -> Step:
