@@ -14,7 +14,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from daemon import words
@@ -90,10 +89,6 @@ def create_app(
     app.add_middleware(GZipMiddleware, minimum_size=500)
     app.add_middleware(_Headers)
 
-    def exists(path: str) -> bool:
-        scope = {"type": "http", "path": path, "root_path": "", "method": "GET", "headers": []}
-        return any(route.matches(scope)[0] is Match.FULL for route in app.router.routes)
-
     context = PageContext(
         plant=plant,
         record=record,
@@ -102,14 +97,12 @@ def create_app(
         clock=clock or SystemClock(),
         pages=pages,
         access=Access(record, secure=plant.page.address.startswith("https:"), wall=wall),
-        exists=exists,
     )
     pages.globals |= {
         "asset": static.address,
         "csrf_field": context.access.csrf_field,
         "signed_in": context.access.signed_in,
         "login_path": login_path,
-        "exists": exists,
         "read_only": views.READ_ONLY,
         "refresh_ms": round(1000 * refresh_s),
         "quantities": words.QUANTITIES,

@@ -1,7 +1,7 @@
 """What every page of the application shares: the stores, plant time, the templates, and who may write."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 from typing import Any
 
 from fastapi import HTTPException
@@ -12,8 +12,45 @@ from daemon.clock import Clock
 from daemon.history_reader import HistoryReader
 from daemon.page.access import Access
 from daemon.page.source import Source
-from daemon.plantfile.result import Plant
+from daemon.plantfile.result import Plant, TrainConfig
 from daemon.record import Record
+from daemon.rows import Notice
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A way to another page."""
+
+    title: str
+    path: str
+
+
+class Links:
+    """Ways from a notice and from a train to the pages of the features.
+
+    Each `routes(context)` says which links its feature offers, so a link never leads to a page that
+    is not there.
+    """
+
+    def __init__(self) -> None:
+        self._notice: list[Callable[[Notice], Iterable[Link]]] = []
+        self._train: list[Callable[[TrainConfig], Iterable[Link]]] = []
+
+    def for_notices(self, offer: Callable[[Notice], Iterable[Link]]) -> None:
+        """Let `offer` say what there is to open for a notice."""
+        self._notice.append(offer)
+
+    def for_trains(self, offer: Callable[[TrainConfig], Iterable[Link]]) -> None:
+        """Let `offer` say what there is to open for a train."""
+        self._train.append(offer)
+
+    def of_notice(self, notice: Notice) -> tuple[Link, ...]:
+        """In the order of the features."""
+        return tuple(link for offer in self._notice for link in offer(notice))
+
+    def of_train(self, train: TrainConfig) -> tuple[Link, ...]:
+        """In the order of the features."""
+        return tuple(link for offer in self._train for link in offer(train))
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,8 +58,7 @@ class PageContext:
     """Given to each `routes(context)`; may be used from any thread.
 
     record : for reading, and for writing on behalf of a `Writer`.
-    exists : whether the application answers at a path such as ``/survey/A/1``; a link to a page is
-        shown only when it does.
+    links : where each feature says from where its pages are reached.
     """
 
     plant: Plant
@@ -32,7 +68,7 @@ class PageContext:
     clock: Clock
     pages: Environment
     access: Access
-    exists: Callable[[str], bool]
+    links: Links = field(default_factory=Links)
 
     def now(self) -> float:
         """Plant time. [s since 1970-01-01 UTC]"""

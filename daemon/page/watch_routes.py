@@ -31,7 +31,12 @@ def routes(context: PageContext) -> APIRouter:
         view = views.train_page(plant, source, context.known(train_id), at)
         trends = views.train_trends(plant, source, train_id, int(days), at)
         return context.html(
-            "train.html", request=request, view=view, trends=trends, version=_version(view)
+            "train.html",
+            request=request,
+            view=view,
+            trends=trends,
+            version=_version(view),
+            links=context.links.of_train(plant.train(train_id)),
         )
 
     @router.get("/api/overview")
