@@ -16,6 +16,7 @@ from rules import sections
 from rules.baseline import Baseline, BaselineRule
 from rules.digest import BLOCK_S, Digest
 from rules.findings import Finding, Presence
+from rules.service import Service
 from rules.train import Train
 from rules.watch import LONGEST_MEMORY_S, SETTLED_S, Step, Watch
 from tests.simulated import DAY_S, Confirmed, Run, run, walk
@@ -58,6 +59,8 @@ def rebuilt(
             watch.absorb_baseline(Baseline.from_json(thing.to_json()))
         else:
             watch.event(at, str(thing))
+    for stored in [step.service for time, step in steps if time <= cut and step.service][-1:]:
+        watch.absorb_service(Service.from_json(stored.to_json()))
     for time, row in plant.rows(cut - LONGEST_MEMORY_S, cut + 1.0):
         watch.absorb_minute(time, row, ())
     return watch
