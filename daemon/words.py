@@ -142,6 +142,18 @@ MATTER_ACTIONS: dict[str, ActionWords] = {
     "baseline": ActionWords(
         "Name a baseline", "Name another window or the first steady hours in the plant file."
     ),
+    "cleanings": ActionWords(
+        "Plan replacement",
+        "Plan the replacement of the membranes named here; another clean like the last ones will not pay.",
+    ),
+    "return_to_service": ActionWords(
+        "Keep it out of supply",
+        "Go on flushing to drain; when it does not help, survey and probe what was opened.",
+    ),
+    "fit_for_service": ActionWords(
+        "Take it into service",
+        "Take it into supply by site procedure: flush and sample first where that is asked for.",
+    ),
 }
 """What to do about a matter that is named by what was seen: one remedy, whatever its cause."""
 
@@ -158,6 +170,9 @@ MATTERS: dict[str, str] = {
     "frozen": "Frozen reading",
     "limit": "Pressure drop at its absolute limit",
     "baseline": "No baseline",
+    "cleanings": "Cleaning no longer pays",
+    "return_to_service": "Does not come back to service",
+    "fit_for_service": "Fit for service",
 }
 """Matters that are named by what was seen, not by a cause."""
 
@@ -168,8 +183,18 @@ OVER: dict[str, str] = {
     "frozen": "moves again",
     "limit": "is below its limit again",
     "baseline": "is there",
+    "cleanings": "restores what it should again, or the membranes are new",
+    "return_to_service": "is back at its level, or another job was begun",
+    "fit_for_service": "was a day ago",
 }
 """What there is to say of the same when it has gone."""
+
+SUBJECTS: dict[str, str] = {
+    "cleanings": "cleaning",
+    "return_to_service": "the permeate",
+    "fit_for_service": "the return to service",
+}
+"""What a matter of a whole train is about."""
 
 
 def seen_subject(kind: str, rest: str) -> str:
@@ -178,7 +203,7 @@ def seen_subject(kind: str, rest: str) -> str:
         section, _, quantity = rest.partition("/")
         name = QUANTITIES[quantity]
         return f"{name[0].lower()}{name[1:]} of {section_name(section).lower()}"
-    return rest or kind
+    return rest or SUBJECTS.get(kind, kind)
 
 
 NEGLECT: dict[str, str] = {
@@ -186,6 +211,9 @@ NEGLECT: dict[str, str] = {
     "values": "The train goes unwatched: nothing that happens to its membranes will be noticed.",
     "limit": "Elements can be pushed together, telescope and break.",
     "baseline": "Membranes are not judged: fouling and damage stay unseen.",
+    "cleanings": "Chemicals and standstill are spent for less and less, and energy rises with every month.",
+    "return_to_service": "Water that is not as it was goes to supply, or the leak that was opened stays.",
+    "fit_for_service": "The train stands ready and makes no water.",
 }
 
 STATES: dict[str, str] = {
@@ -220,6 +248,31 @@ LIFE: dict[str, str] = {
     "NORM": "cleared",
 }
 """States of a notice after ISA-18.2 / IEC 62682 in plain words."""
+
+JOURNAL: dict[str, str] = {
+    "raised": "Raised",
+    "updated": "Updated",
+    "cleared": "Back to normal",
+    "acknowledged": "Acknowledged",
+    "shelved": "Shelved",
+    "unshelved": "Off the shelf",
+    "suppressed": "Suppressed",
+    "unsuppressed": "No longer suppressed",
+    "out_of_service": "Taken out of service",
+    "in_service": "In service again",
+}
+"""Steps of a notice in plain words."""
+
+EVENTS: dict[str, str] = {
+    "cleaning_start": "Cleaning started",
+    "cleaning_end": "Cleaning ended",
+    "element_replaced": "Element replaced",
+    "membranes_replaced": "Membranes replaced",
+    "seals_replaced": "Seals replaced",
+    "calibrated": "Transmitter calibrated",
+    "note": "Note",
+}
+"""What people do to a train, in plain words; the same events as `daemon.record.EVENTS`."""
 
 QUANTITIES: dict[str, str] = {
     "permeate_flow": "Permeate flow",

@@ -72,10 +72,17 @@ def notice_views(
     train: TrainConfig, notices: Iterable[Notice], time: SiteTime
 ) -> tuple[NoticeView, ...]:
     """The open notices of one train, most urgent first."""
-    views = (
-        _past(train, n, time) if n.state is State.RTNUN else _view(train, n, time) for n in notices
+    return tuple(sorted((notice_view(train, n, time) for n in notices), key=lambda n: n.rank))
+
+
+def notice_view(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
+    """One notice, open or closed."""
+    if notice.live:
+        return (_past if notice.state is State.RTNUN else _view)(train, notice, time)
+    closed = "" if notice.closed_at is None else f" {time.stamp(notice.closed_at)}"
+    return replace(
+        _past(train, notice, time), life_text=f"closed{closed}", action_text="Nothing to do"
     )
-    return tuple(sorted(views, key=lambda n: n.rank))
 
 
 def _view(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
@@ -132,7 +139,11 @@ def _past(train: TrainConfig, notice: Notice, time: SiteTime) -> NoticeView:
     kind, _, subject = notice.matter.partition(":")
     where = _where(train, notice, kind, subject)
     if kind in words.OVER:
-        what = words.seen_subject(kind, subject) if kind in ("limit", "baseline") else where
+        what = (
+            words.seen_subject(kind, subject)
+            if kind in ("limit", "baseline", *words.SUBJECTS)
+            else where
+        )
         title = f"{what[0].upper()}{what[1:]} {words.OVER[kind]}"
     else:
         was = _title(notice, kind, where)

@@ -1,0 +1,130 @@
+"""The page of one notice, and what people do about it there: the same as `brinelark notices` does."""
+
+import json
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, HTTPException, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+
+from daemon.notices import NoticeError, Notices
+from daemon.page.access import Form, Writer
+from daemon.page.context import PageContext
+from daemon.page.noticepage import HOURS, notice_page
+from daemon.rows import JournalLine, Notice
+
+NOTHING = Form([])
+LONGEST = 500  # characters of a reason or note
+HOUR_S = 3600.0
+EVENT = {
+    "acknowledge": "acknowledged",
+    "shelve": "shelved",
+    "unshelve": "unshelved",
+    "out_of_service": "out_of_service",
+    "back": "in_service",
+}
+"""What can be asked for, and how the journal calls it once it is done."""
+
+
+class Refused(Exception):
+    """What was asked for cannot be done as it was entered; the text says why."""
+
+
+def routes(context: PageContext) -> APIRouter:
+    """The routes of one notice."""
+    router = APIRouter()
+    record = context.record
+
+    def found(notice_id: str) -> Notice:
+        notice = record.notice(notice_id)
+        if notice is None or notice.train not in [train.id for train in context.plant.trains]:
+            known = ", ".join(str(n.id) for n in record.open_notices()) or "none"
+            raise HTTPException(
+                404, f"There is no notice {notice_id!r} here. Open notices: {known}."
+            )
+        return notice
+
+    def shown(
+        request: Request,
+        notice_id: str,
+        *,
+        done: bool = False,
+        said: str = "",
+        form: Form = NOTHING,
+        status: int = 200,
+    ) -> HTMLResponse:
+        notice = found(notice_id)
+        view = notice_page(context.plant, notice, record.journal(notice=notice_id), context.now())
+        return context.html(
+            "notice.html",
+            status,
+            request=request,
+            view=view,
+            done=done,
+            said=said,
+            form=form,
+            hours=HOURS,
+            longest=LONGEST,
+            links=context.links.of_notice(notice),
+        )
+
+    @router.get("/notice/{notice_id}", response_class=HTMLResponse)
+    def page(request: Request, notice_id: str, done: bool = False) -> HTMLResponse:
+        return shown(request, notice_id, done=done)
+
+    @router.post("/notice/{notice_id}")
+    def act(
+        request: Request, notice_id: str, writer: Annotated[Writer, Depends(context.access.writer)]
+    ) -> Response:
+        notice, form = found(notice_id), writer.form
+        do, seen = form.text("do"), form.text("step")
+        if do not in EVENT or not seen.isdecimal():
+            raise HTTPException(422, "This form asks for something that a notice does not know.")
+        done = RedirectResponse(f"/notice/{notice_id}?done=1", status_code=303)
+        if _is_done(record.journal(notice=notice_id), int(seen), do, writer.name):
+            return done
+        if notice.steps != int(seen):
+            said = "It has changed while you looked. See how it stands now, then decide again."
+            return shown(request, notice_id, said=said, status=409)
+        try:
+            _act(Notices(record, context.plant), notice_id, do, writer.name, form, context.now())
+        except Refused as refused:
+            return shown(request, notice_id, said=str(refused), form=form, status=422)
+        except NoticeError as error:
+            # The same form twice at once: the second comes here after the first has done it.
+            if _is_done(record.journal(notice=notice_id), int(seen), do, writer.name):
+                return done
+            return shown(request, notice_id, said=f"Not done. {error}.", status=409)
+        return done
+
+    return router
+
+
+def _act(engine: Notices, notice_id: str, do: str, by: str, form: Form, now: float) -> None:
+    why = " ".join(form.text("why").split())
+    if len(why) > LONGEST:
+        raise Refused(f"The text has {len(why)} characters; at most {LONGEST} go into the journal.")
+    if do in ("shelve", "out_of_service") and not why:
+        raise Refused("Say why; the journal keeps it.")
+    if do == "acknowledge":
+        engine.acknowledge(notice_id, by, why, at=now)
+    elif do == "shelve":
+        hours = form.text("hours")
+        if not hours.isdecimal() or int(hours) not in HOURS:
+            raise Refused("Say for how long.")
+        engine.shelve(notice_id, now + int(hours) * HOUR_S, by, why, at=now)
+    elif do == "unshelve":
+        engine.unshelve(notice_id, by, at=now)
+    elif do == "out_of_service":
+        engine.out_of_service(notice_id, by, why, at=now)
+    else:
+        engine.back(notice_id, by, at=now)
+
+
+def _is_done(journal: list[JournalLine], seen: int, do: str, by: str) -> bool:
+    """Whether the step after the one that was looked at is this very one: the form was sent twice."""
+    return any(
+        line.number == seen + 1
+        and line.event == EVENT[do]
+        and json.loads(line.body).get("by") == by
+        for line in journal
+    )
