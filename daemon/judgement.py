@@ -11,6 +11,8 @@ forecast appears, or leaves the range that was told by more than that range is l
 remaining time; the largest deviation has grown by five percentage points and by half of what was told. At most
 one in an hour of plant time, unless it becomes an alarm.
 
+Good news (a train is fit for service) closes by itself once it is over: there is nothing to acknowledge.
+
 A notice keeps the onset (`since`) it was raised with until it clears: a better estimate of it is no news.
 """
 
@@ -256,11 +258,13 @@ class Round:
         )
         if not aside:
             notice = replace(notice, state=advance(notice.state, Event.RETURN))
+            if notice.state is State.RTNUN and finding.closes_itself:
+                notice = replace(notice, state=advance(notice.state, Event.ACKNOWLEDGE))
         return self._step(
             notice,
             "cleared",
             lambda n: _body(n, "cleared", self.now, message),
-            speak=not aside,
+            speak=not aside and not finding.closes_itself,
             message=message,
         )
 

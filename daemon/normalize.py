@@ -21,6 +21,7 @@ from rules.baseline import Baseline, BaselineRule, BasisChanged
 from rules.design import ElementTest
 from rules.digest import BLOCK_S, Digest
 from rules.series import BIN_S, COARSE_S
+from rules.service import Service
 from rules.watch import LONGEST_MEMORY_S, NEW_BASELINE, Watch
 
 REBUILD_S = COARSE_S + 86400.0
@@ -97,6 +98,8 @@ class Normalizer:
         events = [e for e in self._record.events(train) if e.t <= until]
         fresh = max((e.t for e in events if e.event in NEW_BASELINE), default=-np.inf)
         made = [Baseline(**body) for body in self._record.baselines(train)]
+        for old in [b for b in made if b.made_at <= fresh][-1:]:
+            self._watch.absorb_old_baseline(old)
         made = [b for b in made if b.made_at > fresh]
         after = fresh
         if made:
@@ -112,8 +115,10 @@ class Normalizer:
             elif isinstance(thing, Baseline):
                 self._take_baseline(thing)
             else:
-                self._watch.event(thing.t, thing.event)
+                self._watch.event(thing.t, thing.event, thing.detail)
                 self._applied.add(thing.id)
+        for body in self._record.services(train)[-1:]:
+            self._watch.absorb_service(Service.from_json(body))
         for minute in minutes:
             if minute.time <= until:
                 self._watch.absorb_minute(float(minute.time), minute.values, minute.down)
@@ -143,7 +148,8 @@ class Normalizer:
         step = self._watch.minute(float(minute.time), minute.values, minute.down)
         changed = step.state != self._state
         lines: list[JournalLine] = []
-        if step.findings or step.digest is not None or step.baseline is not None or changed:
+        stored = (step.digest, step.baseline, step.service)
+        if step.findings or changed or any(thing is not None for thing in stored):
             lines = self._notices.process(
                 self.train.id,
                 float(minute.time),
@@ -153,6 +159,8 @@ class Normalizer:
                 digest=step.digest,
                 baseline=step.baseline,
                 learned=step.learned,
+                assessments=step.assessments,
+                service=step.service,
             )
         self._state = step.state
         return Outcome(
@@ -171,7 +179,7 @@ class Normalizer:
             events = self._record.events(self.train.id)
             self._events = [e for e in events if e.id not in self._applied]
         for event in [e for e in self._events if e.t < until]:
-            self._watch.event(event.t, event.event)
+            self._watch.event(event.t, event.event, event.detail)
             self._applied.add(event.id)
             self._events.remove(event)
 

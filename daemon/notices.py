@@ -17,7 +17,14 @@ from daemon.hours import next_working_time
 from daemon.judgement import STATES, Round, Step, closed_if_done, come_back, mark_told, short_body
 from daemon.lifecycle import Event, NotPossible, State, advance
 from daemon.plantfile.result import Plant
-from daemon.record import BaselineLike, DigestLike, LearnedLike, Record
+from daemon.record import (
+    AssessmentLike,
+    BaselineLike,
+    DigestLike,
+    LearnedLike,
+    Record,
+    ServiceLike,
+)
 from daemon.rows import JournalLine, Notice, Progress, dumps, iso
 from rules.findings import Finding
 
@@ -48,12 +55,15 @@ class Notices:
         digest: DigestLike | None = None,
         baseline: BaselineLike | None = None,
         learned: Sequence[LearnedLike] | None = None,
+        assessments: Sequence[AssessmentLike] = (),
+        service: ServiceLike | None = None,
     ) -> list[JournalLine]:
         """Apply one evaluation of a train at plant time `now`; returns what was journalled, in order.
 
-        Writes nothing when nothing changes and neither digest nor baseline is given.
+        Writes nothing when nothing changes and there is nothing to store.
         progress : the minute that is now fully judged; a restart goes on after it.
         learned : the train's own constants, when something new is known of them; it comes with a digest.
+        assessments, service : what became of what people did, as far as that is new.
         """
         if state not in STATES:
             raise ValueError(f"state {state!r} is not known; use one of {', '.join(STATES)}")
@@ -65,7 +75,7 @@ class Notices:
             )
         self._refresh(train_id)
         last = self._last_at(train_id)
-        if digest is None and baseline is None:
+        if digest is None and baseline is None and service is None:
             live = self._live[train_id]
             if not findings and not live:
                 self._last[train_id] = now
@@ -94,6 +104,10 @@ class Notices:
                 self._record.put_baseline(train_id, baseline)
             if learned is not None:
                 self._record.put_learned(train_id, now, learned)
+            for made in assessments:
+                self._record.put_assessment(train_id, made)
+            if service is not None:
+                self._record.put_service(train_id, service)
             self._record.put_progress(Progress(train_id, float(progress), float(now), state))
         self._last[train_id] = now
         return lines

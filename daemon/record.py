@@ -65,6 +65,28 @@ class LearnedLike(Protocol):
     def to_json(self) -> str: ...
 
 
+class AssessmentLike(Protocol):
+    """What the record needs of a rules.assessment.Assessment."""
+
+    @property
+    def event(self) -> str: ...
+    @property
+    def begin(self) -> float: ...
+    @property
+    def end(self) -> float: ...
+    def to_json(self) -> str: ...
+
+
+class ServiceLike(Protocol):
+    """What the record needs of a rules.service.Service."""
+
+    @property
+    def event(self) -> str: ...
+    @property
+    def at(self) -> float: ...
+    def to_json(self) -> str: ...
+
+
 class Record:
     """The open record.db. See the module's first lines for threads and processes."""
 
@@ -180,6 +202,25 @@ class Record:
             "INSERT INTO learned VALUES (?, ?, ?) ON CONFLICT (train) DO UPDATE"
             " SET at = excluded.at, body = excluded.body",
             (train, float(at), body),
+        )
+
+    def put_assessment(self, train: str, made: AssessmentLike) -> None:
+        """Inside a transaction: what became of a job; those of earlier parts of the same job give way."""
+        self._connection.execute(
+            "DELETE FROM assessment WHERE train = ? AND event = ? AND t >= ? AND t <= ?",
+            (train, made.event, float(made.begin), float(made.end)),
+        )
+        self._connection.execute(
+            "INSERT INTO assessment VALUES (?, ?, ?, ?)",
+            (train, float(made.end), made.event, made.to_json()),
+        )
+
+    def put_service(self, train: str, service: ServiceLike) -> None:
+        """Inside a transaction: how far a return to service has come; earlier ones are kept."""
+        self._connection.execute(
+            "INSERT INTO service VALUES (?, ?, ?, ?)"
+            " ON CONFLICT (train, t, event) DO UPDATE SET body = excluded.body",
+            (train, float(service.at), service.event, service.to_json()),
         )
 
     def put_progress(self, progress: Progress) -> None:
@@ -457,6 +498,16 @@ class Record:
         """What is known of the train's own constants: fields of rules.dependence.Learned."""
         rows = self._rows("SELECT body FROM learned WHERE train = ?", (train,))
         return json.loads(rows[0]["body"]) if rows else []
+
+    def assessments(self, train: str) -> list[str]:
+        """What became of the jobs of a train, in order of time: rules.assessment.Assessment as JSON."""
+        sql = "SELECT body FROM assessment WHERE train = ? ORDER BY t, event"
+        return [row["body"] for row in self._rows(sql, (train,))]
+
+    def services(self, train: str) -> list[str]:
+        """Every return to service of a train, in order of time: rules.service.Service as JSON."""
+        sql = "SELECT body FROM service WHERE train = ? ORDER BY t, event"
+        return [row["body"] for row in self._rows(sql, (train,))]
 
     def progress(self, train: str) -> Progress | None:
         """How far the train has been judged, or None before its first written minute."""
