@@ -15,9 +15,9 @@ from simulator.commands import between, start_time
 from simulator.export import beside, export
 from simulator.hydraulics import NotSettled
 from simulator.operation import DAY_S
-from simulator.plant import Plant
-from simulator.scenario import DEFAULT_START, Scenario, ScenarioError, load, names
+from simulator.scenario import DEFAULT_START, ScenarioError, load, names
 from simulator.serve import LEAST_SPEED, MOST_SPEED, Ports, Served, serve
+from simulator.site import Site
 from simulator.tls import USER, Certificates, prepared
 
 
@@ -158,19 +158,18 @@ def main(arguments: Sequence[str] | None = None, *, program: str = "python -m si
     if given.paused and given.control_port is None:
         p.error("--paused needs --control-port: only the panel can let time go on")
     try:
-        scenario = load(given.scenario)
-        plant = Plant(scenario, given.seed, given.start)
+        site = Site(given.scenario, given.seed, given.start)
     except (ScenarioError, ValueError) as exc:
         print(exc, file=sys.stderr)
         return 2
     extras = plantfile.Extras(given.store, given.page_port)
     try:
         if given.points:
-            print(plantfile.points(plant))
+            print(plantfile.points(site))
             return 0
         if given.export is not None:
-            return _export(plant, scenario, given, extras)
-        return _serve(plant, given, extras)
+            return _export(site, given, extras)
+        return _serve(site, given, extras)
     except NotSettled as exc:
         print(
             f"{given.scenario}: the train cannot run as the scenario asks: {exc}; "
@@ -190,14 +189,12 @@ def _list() -> int:
     return 0
 
 
-def _export(
-    plant: Plant, scenario: Scenario, given: argparse.Namespace, extras: plantfile.Extras
-) -> int:
+def _export(site: Site, given: argparse.Namespace, extras: plantfile.Extras) -> int:
     began = time.monotonic()
-    days = given.days if given.days is not None else scenario.days
-    rows = export(plant, given.export, days=days, step_minutes=given.step_minutes)
+    days = given.days if given.days is not None else site.scenario.days
+    rows = export(site, given.export, days=days, step_minutes=given.step_minutes)
     if given.write_plant is not None:
-        text = plantfile.exported(plant, given.export.resolve(), extras)
+        text = plantfile.exported(site, given.export.resolve(), extras)
         given.write_plant.write_text(text, encoding="utf-8")
     print(
         f"{given.export}: {rows} rows, {days:g} days in {time.monotonic() - began:.1f} s; "
@@ -207,7 +204,7 @@ def _export(
     return 0
 
 
-def _serve(plant: Plant, given: argparse.Namespace, extras: plantfile.Extras) -> int:
+def _serve(site: Site, given: argparse.Namespace, extras: plantfile.Extras) -> int:
     ports = Ports(
         modbus=given.modbus_port,
         opcua=given.opcua_port,
@@ -223,7 +220,7 @@ def _serve(plant: Plant, given: argparse.Namespace, extras: plantfile.Extras) ->
     def ready(served: Served) -> None:
         if given.write_plant is not None:
             text = plantfile.served(
-                plant,
+                site,
                 modbus_port=served.ports.modbus,
                 opcua_port=served.ports.opcua,
                 interval_s=given.interval,
@@ -241,14 +238,14 @@ def _serve(plant: Plant, given: argparse.Namespace, extras: plantfile.Extras) ->
         if given.end_with_parent is not None:
             guard = asyncio.create_task(_end_with(given.end_with_parent, stop), name="parent")
         achieved = await serve(
-            plant,
+            site,
             speed=given.speed,
             ports=ports,
             certificates=certificates,
             paused=given.paused,
             stop=stop,
             on_ready=ready,
-            until_s=None if given.days is None else plant.start_s + given.days * DAY_S,
+            until_s=None if given.days is None else site.start_s + given.days * DAY_S,
         )
         if guard is not None and not guard.done():
             guard.cancel()

@@ -14,8 +14,8 @@ from simulator import handheld
 from simulator.hydraulics import NotSettled
 from simulator.link_faults import TAKES
 from simulator.operation import DAY_S
-from simulator.plant import Plant
 from simulator.scenario import DEFAULT_START, ScenarioError
+from simulator.site import Site
 
 UNIT_S = {"": 1.0, "s": 1.0, "m": 60.0, "h": 3600.0, "d": DAY_S}
 
@@ -91,10 +91,12 @@ def _control_parser(program: str) -> argparse.ArgumentParser:
         nargs="*",
         type=_setting,
         metavar="KEY=VALUE",
-        help="the other keys of a [[fault]], for example stage=2 severity=0.5 growth=step",
+        help="the other keys of a [[fault]], for example stage=2 severity=0.5 growth=step train=B",
     )
     clear = actions.add_parser("clear", help="repair one fault, or all")
     clear.add_argument("number", nargs="?", type=int, help="its number; all when it is left out")
+    restart = actions.add_parser("restart", help="start a train that has tripped")
+    restart.add_argument("train", nargs="?", help="its id, when there are several")
     link = actions.add_parser("link", help="let the link to the plant, or its data, go wrong now")
     link.add_argument("kind", choices=tuple(TAKES), metavar="KIND", help=", ".join(TAKES))
     link.add_argument(
@@ -102,7 +104,7 @@ def _control_parser(program: str) -> argparse.ArgumentParser:
         nargs="*",
         type=_setting,
         metavar="KEY=VALUE",
-        help="for example protocol=modbus, tag=1/feed_pressure, seconds=300",
+        help="for example protocol=modbus, train=B, tag=1/feed_pressure, seconds=300",
     )
     mend = actions.add_parser("mend", help="end one link fault, or all")
     mend.add_argument("number", nargs="?", type=int, help="its number; all when it is left out")
@@ -123,6 +125,8 @@ def control(arguments: Sequence[str], program: str) -> int:
         body = {"kind": given.kind, **dict(given.settings)}
     elif given.action in ("clear", "mend") and given.number is not None:
         body = {"number": given.number}
+    elif given.action == "restart" and given.train is not None:
+        body = {"train": given.train}
     return _ask(given.url, given.action, body=body)
 
 
@@ -166,6 +170,7 @@ def _handheld_parser(program: str) -> argparse.ArgumentParser:
         metavar="PLANT",
         help="a running plant, as http://127.0.0.1:PORT, or a scenario (name or .toml file)",
     )
+    p.add_argument("--train", metavar="ID", help="the train, when there are several")
     p.add_argument("--vessel", metavar="S-NN", help="the sample valve of one vessel, as 1-03")
     p.add_argument("--stage", type=int, metavar="S", help="a survey: every vessel of a stage")
     p.add_argument(
@@ -217,6 +222,7 @@ def handheld_reading(arguments: Sequence[str], program: str) -> int:
     asked: list[tuple[str, object]] = [
         (name, value)
         for name, value in (
+            ("train", given.train),
             ("vessel", given.vessel),
             ("stage", given.stage),
             ("every_mm", given.every_mm),
@@ -237,7 +243,7 @@ def handheld_reading(arguments: Sequence[str], program: str) -> int:
 def _of_scenario(given: argparse.Namespace) -> int:
     try:
         seed = 1 if given.seed is None else given.seed
-        plant = Plant(given.plant, seed, given.start or DEFAULT_START)
+        plant = Site(given.plant, seed, given.start or DEFAULT_START).train(given.train or "")
         day = plant.scenario.days if given.day is None else given.day
         readings = handheld.taken(
             plant,

@@ -18,10 +18,10 @@ from simulator.hydraulics import NotSettled
 from simulator.link_faults import TAKES, BadLink
 from simulator.links import link_fault_of
 from simulator.operation import DAY_S, Mode
-from simulator.plant import Plant
 from simulator.scenario import ScenarioError, parse
 from simulator.serve import Served, StillRunning
-from simulator.truth import condition, iso
+from simulator.site import Site, UnknownTrain
+from simulator.truth import condition, iso, trips
 
 MOST_STEP_S = 400.0 * DAY_S
 MOST_SEVERITY = 10.0
@@ -34,7 +34,7 @@ class Refused(ValueError):
     """Something that was asked cannot be done; the text says why and what would do."""
 
 
-def fault_of(table: Mapping[str, Any], plant: Plant) -> Fault:
+def fault_of(table: Mapping[str, Any], site: Site) -> Fault:
     """The fault that a table describes, beginning now; keys as in a [[fault]] of a scenario but `onset_day`.
 
     It is read as a scenario with this one fault, so that a scenario and a running plant never
@@ -42,12 +42,15 @@ def fault_of(table: Mapping[str, Any], plant: Plant) -> Fault:
     """
     if "onset_day" in table:
         raise Refused("fault: onset_day: the fault begins now; leave onset_day out")
-    now_day = (plant.now_s - plant.start_s) / DAY_S
-    lines = ['title = ""', 'description = ""', "[plant]", "stages = ["]
-    for shape in plant.shapes:
-        sizes = ", ".join(f"{k} = {v!r}" for k, v in dataclasses.asdict(shape).items())
-        lines.append(f"  {{ {sizes} }},")
-    lines += ["]", "[[fault]]", f"onset_day = {now_day!r}"]
+    now_day = (site.now_s - site.start_s) / DAY_S
+    lines = ['title = ""', 'description = ""']
+    for train in site.trains:
+        lines += ["[[train]]", f"id = {json.dumps(train.id)}", "[train.plant]", "stages = ["]
+        for shape in train.shapes:
+            sizes = ", ".join(f"{k} = {v!r}" for k, v in dataclasses.asdict(shape).items())
+            lines.append(f"  {{ {sizes} }},")
+        lines.append("]")
+    lines += ["[[fault]]", f"onset_day = {now_day!r}"]
     lines += [f"{json.dumps(name)} = {_toml(name, value)}" for name, value in table.items()]
     try:
         (fault,) = parse("\n".join(lines), PLACE, "").faults
@@ -77,51 +80,63 @@ def _toml(name: str, value: object) -> str:
 
 
 class Control:
-    """The panel of one served plant."""
+    """The panel of one served site."""
 
     def __init__(self, served: Served):
         self._served = served
-        self._plant = served.plant
+        self._site = served.site
         self._asked = 0
 
     def state(self, *, truth: bool = False) -> dict[str, Any]:
-        """Time and pace of the plant; what is wrong with it only when the truth is asked for."""
-        plant, served = self._plant, self._served
-        mode, _ = plant.timeline.mode(np.array([plant.now_s]))
+        """Time and pace of the plant, and what its trains do; what is wrong only when the truth is asked for."""
+        site, served = self._site, self._served
         out: dict[str, Any] = {
-            "time": iso(plant.now_s),
-            "day": round((plant.now_s - plant.start_s) / DAY_S, 5),
+            "time": iso(site.now_s),
+            "day": round((site.now_s - site.start_s) / DAY_S, 5),
             "speed": served.speed,
             "paused": served.paused,
-            "mode": Mode(int(mode[0])).name.lower(),
+            "trains": self._trains(),
         }
         if truth:
             out |= {
-                "scenario": plant.scenario.name,
-                "seed": plant.seed,
-                "expected": dataclasses.asdict(plant.scenario.expected),
+                "scenario": site.scenario.name,
+                "seed": site.seed,
+                "expected": dataclasses.asdict(site.scenario.expected),
                 "faults": self.faults(),
                 "links": self.links(),
                 "change_percent": self._condition(),
+                "trips": trips(site),
             }
+        return out
+
+    def _trains(self) -> dict[str, dict[str, str]]:
+        """What every train is doing; of one that has tripped also why."""
+        out: dict[str, dict[str, str]] = {}
+        for train in self._site.trains:
+            mode, _ = train.mode(np.array([train.now_s]))
+            out[train.id] = {"mode": Mode(int(mode[0])).name.lower()}
+            if train.tripped is not None:
+                out[train.id]["reason"] = train.tripped.reason
         return out
 
     def faults(self) -> list[dict[str, Any]]:
         """Every fault of the run so far and to come, by its number, with its size now (0 to 1)."""
-        plant = self._plant
-        day = (plant.now_s - plant.start_s) / DAY_S
+        site = self._site
+        day = (site.now_s - site.start_s) / DAY_S
         found = []
-        for number, fault in enumerate(plant.scenario.faults, 1):
+        for number, fault in enumerate(site.scenario.faults, 1):
             plain = dataclasses.asdict(fault)
             told = {k: v for k, v in plain.items() if v is not None and v != ""}
             ended = fault.until_day is not None and day >= fault.until_day
-            size = fault.size(np.array([day]), plant.timeline.cleanings)
+            train = site.train(fault.train)
+            size = fault.size(np.array([day]), train.timeline.cleanings)
             found.append(
                 {
                     "number": number,
                     "in_force": fault.onset_day <= day and not ended,
                     "size": round(float(size[0]), 6),
                     **told,
+                    "train": train.id,
                 }
             )
         return found
@@ -138,13 +153,18 @@ class Control:
             for number, (fault, since) in self._served.links.faults.items()
         ]
 
-    def _condition(self) -> dict[str, dict[str, float]]:
-        """Change of each stage since the start of the run, its faults and its age together. [%]"""
-        plant = self._plant
-        days = np.array([0.0, (plant.now_s - plant.start_s) / DAY_S])
+    def _condition(self) -> dict[str, dict[str, dict[str, float]]]:
+        """Change of each stage of each train since the start of the run, its faults and its age together. [%]"""
+        site = self._site
+        days = np.array([0.0, (site.now_s - site.start_s) / DAY_S])
         return {
-            stage: {name: round(100.0 * math.expm1(logs[-1]), 3) for name, logs in values.items()}
-            for stage, values in condition(plant, days).items()
+            train.id: {
+                stage: {
+                    name: round(100.0 * math.expm1(logs[-1]), 3) for name, logs in values.items()
+                }
+                for stage, values in condition(train, days).items()
+            }
+            for train in site.trains
         }
 
     async def pause(self) -> None:
@@ -156,19 +176,14 @@ class Control:
         await self._served.resume()
 
     async def step(self, seconds: object) -> None:
-        """Bring the paused plant forward."""
+        """Bring the paused plant forward; a train that cannot run there trips, and says so."""
         length = _number("step", "seconds", seconds)
         if not 0.0 < length <= MOST_STEP_S:
             raise Refused(f"step: seconds is {length:g}; give more than 0, at most {MOST_STEP_S:g}")
         try:
-            with np.errstate(invalid="raise", divide="raise"):
-                await self._served.step(length)
+            await self._served.step(length)
         except StillRunning as exc:
             raise Refused(f"step: {exc}") from exc
-        except (NotSettled, FloatingPointError) as exc:
-            raise Refused(
-                f"step: the train cannot run then: {exc}; clear a fault or take a smaller step"
-            ) from exc
 
     async def set_speed(self, speed: object) -> None:
         """Let time run at another speed."""
@@ -184,33 +199,34 @@ class Control:
 
         Refused when the train could not run with it, fully grown, as it runs now.
         """
-        plant = self._plant
-        fault = fault_of(table, plant)
-        before = plant.scenario.faults
+        site = self._site
+        fault = fault_of(table, site)
+        before = site.scenario.faults
         try:
-            # Water that flows backwards shows as an impossible logarithm before anything settles.
-            with np.errstate(invalid="raise", divide="raise"):
-                # On a plant of its own, so that this one never starts from what was only tried.
-                start = datetime.fromtimestamp(plant.start_s, UTC)
-                trial = Plant(
-                    dataclasses.replace(plant.scenario, faults=(*before, fault)), plant.seed, start
-                )
-                trial.sample(plant.now_s + np.array([1.0, fault.grows_days * DAY_S]))
-                plant.set_faults((*before, fault))
-        except (NotSettled, FloatingPointError) as exc:
+            # On a site of its own, so that this one never starts from what was only tried.
+            start = datetime.fromtimestamp(site.start_s, UTC)
+            trial = Site(
+                dataclasses.replace(site.scenario, faults=(*before, fault)), site.seed, start
+            )
+            trial.sample(site.now_s + np.array([1.0, fault.grows_days * DAY_S]))
+            site.set_faults((*before, fault))
+        except NotSettled as exc:
             raise Refused(
                 f"fault ({fault.kind}): the train could not run with it, fully grown: {exc}; "
                 "take a smaller severity"
             ) from exc
         except ValueError as exc:
             raise Refused(str(exc).partition(": ")[2]) from exc
-        return len(plant.scenario.faults)
+        return len(site.scenario.faults)
 
     async def clear(self, number: object = None) -> list[int]:
-        """Repair one fault by its number, or all that are not over; the numbers of those repaired."""
-        plant = self._plant
-        day = (plant.now_s - plant.start_s) / DAY_S
-        faults = plant.scenario.faults
+        """Repair one fault by its number, or all that are not over; the numbers of those repaired.
+
+        A train that had tripped starts again when it can.
+        """
+        site = self._site
+        day = (site.now_s - site.start_s) / DAY_S
+        faults = site.scenario.faults
         standing = [
             index
             for index, fault in enumerate(faults, 1)
@@ -224,7 +240,7 @@ class Control:
         else:
             chosen = [number]
         try:
-            plant.set_faults(
+            site.set_faults(
                 tuple(
                     dataclasses.replace(fault, until_day=day) if index in chosen else fault
                     for index, fault in enumerate(faults, 1)
@@ -235,13 +251,27 @@ class Control:
         await self._served.refresh()
         return chosen
 
+    async def restart(self, train: object = None) -> None:
+        """Start a train that has tripped; refused when it could not run as it is now."""
+        try:
+            started = self._site.restart("" if train is None else str(train))
+        except UnknownTrain as exc:
+            raise Refused(f"restart: {exc}") from exc
+        except NotSettled as exc:
+            raise Refused(
+                f"restart: the train cannot run now: {exc}; clear the fault that stops it"
+            ) from exc
+        if not started:
+            raise Refused("restart: the train has not tripped")
+        await self._served.refresh()
+
     async def spoil(self, table: Mapping[str, Any]) -> int:
         """Let a link fault begin now; its number. The plant stays as it is."""
         try:
-            fault = link_fault_of(table, self._plant)
+            fault = link_fault_of(table, self._site)
         except BadLink as exc:
             raise Refused(str(exc)) from exc
-        number = self._served.links.add(fault, self._plant.now_s)
+        number = self._served.links.add(fault, self._site.now_s)
         await self._served.relink()
         return number
 
@@ -263,6 +293,7 @@ class Control:
     def read(
         self,
         *,
+        train: str = "",
         vessel: str | None = None,
         depths_mm: tuple[float, ...] = (),
         every_mm: float | None = None,
@@ -272,9 +303,13 @@ class Control:
     ) -> list[dict[str, object]]:
         """Readings of a handheld meter now; each time it is asked the hand is a little different."""
         self._asked += 1
+        try:
+            plant = self._site.train(train)
+        except UnknownTrain as exc:
+            raise handheld.NoReading(str(exc)) from exc
         readings = handheld.taken(
-            self._plant,
-            self._plant.now_s,
+            plant,
+            plant.now_s,
             meter,
             vessel=vessel,
             depths_mm=depths_mm,

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from simulator.operation import DAY_S
-from simulator.plant import TRAIN, Plant
+from simulator.site import Site
 from simulator.truth import iso, truth_of
 
 ROWS_AT_ONCE = 6000
@@ -20,7 +20,7 @@ def beside(csv_path: Path, ending: str) -> Path:
 
 
 def export(
-    plant: Plant,
+    site: Site,
     csv_path: Path,
     *,
     days: float,
@@ -36,14 +36,14 @@ def export(
     if not step_minutes > 0.0:
         raise ValueError(f"step_minutes must be above 0, got {step_minutes!r}")
     rows = int(days * 1440.0 / step_minutes)
-    formats = ",".join("%.0f" if i.status else "%.7g" for i in plant.instruments)
+    formats = ",".join("%.0f" if i.status else "%.7g" for i in site.instruments.values())
     with csv_path.open("w", encoding="utf-8", newline="") as out:
-        out.write("time," + ",".join(plant.tags) + "\n")
+        out.write("time," + ",".join(site.tags) + "\n")
         for begin in range(0, rows, ROWS_AT_ONCE):
             number = np.arange(begin, min(begin + ROWS_AT_ONCE, rows))
-            times = np.asarray(plant.start_s + number * (60.0 * step_minutes), dtype=float)
-            values = plant.sample(times)
-            table = np.stack([values[tag] for tag in plant.tags], axis=1)
+            times = np.asarray(site.start_s + number * (60.0 * step_minutes), dtype=float)
+            values = site.sample(times)
+            table = np.stack([values[tag] for tag in site.tags], axis=1)
             stamps = np.datetime_as_string((times * 1000.0).astype("datetime64[ms]"), unit="s")
             lines = [
                 f"{stamp}Z,{formats % tuple(row)}\n"
@@ -54,16 +54,17 @@ def export(
             out.writelines(lines)
             if progress is not None:
                 progress((number[-1] + 1) / rows)
-    _write_events(plant, beside(csv_path, ".events.csv"), plant.start_s + days * DAY_S)
-    truth = json.dumps(truth_of(plant, days), indent=1, ensure_ascii=False)
+    _write_events(site, beside(csv_path, ".events.csv"), site.start_s + days * DAY_S)
+    truth = json.dumps(truth_of(site, days), indent=1, ensure_ascii=False)
     beside(csv_path, ".truth.json").write_text(truth + "\n", encoding="utf-8")
     return rows
 
 
-def _write_events(plant: Plant, path: Path, until_s: float) -> None:
+def _write_events(site: Site, path: Path, until_s: float) -> None:
     with path.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(("time", "train", "event", "detail"))
-        for line in sorted(plant.timeline.log, key=lambda logged: logged.time_s):
+        lines = [(line, train.id) for train in site.trains for line in train.timeline.log]
+        for line, train in sorted(lines, key=lambda logged: logged[0].time_s):
             if line.time_s < until_s:
-                writer.writerow((iso(line.time_s), TRAIN, line.event, line.detail))
+                writer.writerow((iso(line.time_s), train, line.event, line.detail))

@@ -147,7 +147,7 @@ class Fault:
     tag : the transmitter concerned. offset : its error in the unit of the signal.
     percent : its error in per cent of the reading (`simulator.transmitter_faults` says what it means of
         each kind). other : the transmitter whose wires it is swapped with. factor : of a wrong unit.
-    until_day : when it is repaired.
+    until_day : when it is repaired. train : whose fault it is; empty for the only one.
     """
 
     kind: str
@@ -165,6 +165,7 @@ class Fault:
     other: str = ""
     factor: float = 1.0
     until_day: float | None = None
+    train: str = ""
 
     def size(self, day: Floats, cleanings: Sequence[Cleaning] = ()) -> Floats:
         """Part of the full size at days since the start of the scenario, 0 to 1.

@@ -1,6 +1,8 @@
-"""The feed water: temperature by season, day and weather; salinity; what else is measured."""
+"""What a train is fed with: the plant's feed water by season, day and weather, or another train's permeate."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -14,6 +16,85 @@ TIDE_S = 12.42 * 3600.0
 RAIN_RISE_S, RAIN_MEMORY_S = 4 * 3600.0, 1.5 * DAY_S
 RAIN_CLOUDS = 4.0  # turbidity rises by so many times the dilution
 SWITCH_S = 3600.0
+
+
+class Feeding(Protocol):
+    """Water that a train can be fed with; every value is a function of the time alone."""
+
+    def temperature_c(self, time_s: Floats) -> Floats:
+        """Temperature. [degC]"""
+
+    def salt_mg_l(self, time_s: Floats) -> Floats:
+        """Salt. [mg/L as sodium chloride]"""
+
+    def ph(self, time_s: Floats) -> Floats:
+        """Acidity. [pH]"""
+
+    def orp_mv(self, time_s: Floats) -> Floats:
+        """Oxidation-reduction potential. [mV]"""
+
+    def turbidity_ntu(self, time_s: Floats) -> Floats:
+        """Turbidity. [NTU]"""
+
+    def available_m3h(self, time_s: Floats) -> Floats:
+        """How much there is of it. [m3/h]"""
+
+
+@dataclass(frozen=True)
+class Made:
+    """Permeate of a train at each time. [m3/h, mg/L]"""
+
+    flow_m3h: Floats
+    salt_mg_l: Floats
+
+
+class Maker(Protocol):
+    """A train as its permeate sees it."""
+
+    @property
+    def feed(self) -> Feeding:
+        """What it is fed with itself."""
+
+    def made(self, time_s: Floats) -> Made:
+        """Its permeate."""
+
+
+class PermeateWater:
+    """Permeate of one train as the feed of another: all of it, as warm as the feed of the first.
+
+    A membrane holds salt but not carbon dioxide: permeate is more acid than its feed, by about a unit.
+    Common practice, no source; nothing is computed from it.
+    """
+
+    ACID_PH = 1.2
+    CLEAR = 0.3
+
+    def __init__(self, maker: Maker):
+        self._maker = maker
+
+    def temperature_c(self, time_s: Floats) -> Floats:
+        """Temperature. [degC]"""
+        return self._maker.feed.temperature_c(time_s)
+
+    def salt_mg_l(self, time_s: Floats) -> Floats:
+        """Salt. [mg/L as sodium chloride]"""
+        return self._maker.made(time_s).salt_mg_l
+
+    def ph(self, time_s: Floats) -> Floats:
+        """Acidity. [pH]"""
+        return self._maker.feed.ph(time_s) - self.ACID_PH
+
+    def orp_mv(self, time_s: Floats) -> Floats:
+        """Oxidation-reduction potential. [mV]"""
+        return self._maker.feed.orp_mv(time_s)
+
+    def turbidity_ntu(self, time_s: Floats) -> Floats:
+        """Turbidity. [NTU]"""
+        return self.CLEAR * self._maker.feed.turbidity_ntu(time_s)
+
+    def available_m3h(self, time_s: Floats) -> Floats:
+        """How much the first train makes. [m3/h]"""
+        return self._maker.made(time_s).flow_m3h
 
 
 class FeedWater:
@@ -77,6 +158,10 @@ class FeedWater:
         washed = 1.0 - feed.rain_dilution * self._rain(time_s)
         mean = np.interp(time_s, self._source[0], self._source[1])
         return np.asarray(mean * (1.0 + feed.salt_spread * walk + tide) * washed)
+
+    def available_m3h(self, time_s: Floats) -> Floats:
+        """How much there is of it: as much as anybody draws. [m3/h]"""
+        return np.full_like(time_s, np.inf)
 
     def ph(self, time_s: Floats) -> Floats:
         """Acidity. [pH]"""

@@ -113,7 +113,7 @@ def checked_stage(stage: int, plant: Plant) -> int:
 
 
 def _running(plant: Plant, at_s: float) -> None:
-    mode, _ = plant.timeline.mode(np.array([at_s]))
+    mode, _ = plant.mode(np.array([at_s]))
     if mode[0] != Mode.RUNNING:
         raise NoReading(
             f"the train is {Mode(int(mode[0])).name.lower()} at {iso(at_s)}; "
@@ -208,7 +208,7 @@ def _reading(
     meter: Meter,
     attempt: int,
 ) -> MeterReading:
-    place = (vessel, depth_mm, round(at_s), attempt)
+    place = (plant.id, vessel, depth_mm, round(at_s), attempt)
     shown, warmth = meter.shows(plant.seed, salt_mg_l, temperature_c, *place)
     salt, temperature = np.asarray(salt_mg_l), np.asarray(temperature_c)
     slope = COMPENSATIONS[meter.compensation]

@@ -98,7 +98,7 @@ def conductivity(signal: str, high: float, unit: str = "µS/cm") -> Instrument:
         white_relative=0.003,
         wander_relative=0.002,
         bias_relative=0.01,
-        resolution=0.1 if high <= 1000.0 else 1.0,
+        resolution=0.01 if high <= 100.0 else 0.1 if high <= 1000.0 else 1.0,
         wander_period_s=20.0 * 3600.0,
     )
 
@@ -138,9 +138,12 @@ def fitted(
         raise ValueError(f"measured must be one of {', '.join(SETS)}, got {measured!r}")
     flows = (10.0, 20.0, 40.0, 60.0, 80.0, 100.0, 120.0, 160.0, 250.0, 400.0, 800.0)
     salty = (5000.0, 10000.0, 50000.0, 100000.0)
+    fresh = salt_mg_l < 500.0  # the permeate of another train
+    if fresh:
+        salty = (100.0, 500.0, 1000.0, 2000.0)
     bar = _range(highest_bar / 1.35, 16.0, 25.0, 40.0, 60.0, 100.0)
-    passed = 500.0 if salt_mg_l < 6000.0 else 2000.0
-    concentrate = _range(1.6 * concentrate_mg_l, 50000.0, 100000.0)
+    passed = 50.0 if fresh else 500.0 if salt_mg_l < 6000.0 else 2000.0
+    concentrate = _range(1.6 * concentrate_mg_l, *((5000.0,) if fresh else (50000.0, 100000.0)))
     train = [
         flow("feed_flow", _range(feed_m3h, *flows)),
         Instrument(

@@ -14,10 +14,10 @@ TAKES: Mapping[str, tuple[str, ...]] = {
     "late": ("protocol", "seconds"),
     "clock_step": ("protocol", "seconds"),
     "clock_drift": ("protocol", "ppm"),
-    "nan": ("protocol", "tag"),
-    "range_code": ("protocol", "tag"),
-    "bad_status": ("tag",),
-    "uncertain_status": ("tag",),
+    "nan": ("protocol", "train", "tag"),
+    "range_code": ("protocol", "train", "tag"),
+    "bad_status": ("train", "tag"),
+    "uncertain_status": ("train", "tag"),
     "byte_order": (),
     "exception": ("code",),
     "short": (),
@@ -28,7 +28,8 @@ TAKES: Mapping[str, tuple[str, ...]] = {
 
 hold : the last sample is repeated, values and stamps. late : every sample comes `seconds` of plant
 time after it was taken. clock_step, clock_drift : stamps are wrong by `seconds`, or by more and
-more. nan, range_code : the value of `tag` (all when left out) is not a number, or 32767.
+more. nan, range_code : the value of `tag` (all when left out) of `train` (all when left out) is not a
+number, or 32767.
 bad_status, uncertain_status : on OPC UA. byte_order, exception, short : on Modbus, words of a value
 swapped, every request answered by the exception `code`, the last register missing. silent : connections
 are taken and stay open, and no request is answered. down : nobody listens, and open connections are gone.
@@ -50,6 +51,7 @@ class LinkFault:
 
     kind: str
     protocol: str = "both"
+    train: str = ""
     tag: str = ""
     seconds: float = 60.0
     ppm: float = 1000.0
@@ -69,6 +71,10 @@ class LinkFault:
                 f"link ({self.kind}): code {self.code}; exception codes are "
                 f"{', '.join(map(str, CODES))}"
             )
+
+    def about(self, train: str, signal: str) -> bool:
+        """Whether it concerns a signal of a train."""
+        return self.train in ("", train) and self.tag in ("", signal)
 
     def on(self, protocol: str) -> bool:
         """Whether it concerns ``modbus`` or ``opcua``."""

@@ -11,7 +11,7 @@ from typing import Any
 
 from simulator.link_faults import TAKES, BadLink, LinkFault
 from simulator.operation import DAY_S
-from simulator.plant import TRAIN, Plant
+from simulator.site import Site, UnknownTrain
 
 RANGE_CODE = 32767.0  # what many input cards give for a current outside their range
 PPM = 1e-6
@@ -20,8 +20,8 @@ MOST_KEPT = 5_000  # samples remembered for a late link
 LATE_STEPS = 2_000  # of them over its lateness
 
 
-def link_fault_of(table: Mapping[str, Any], plant: Plant) -> LinkFault:
-    """The link fault that a table describes; its `tag` names an instrument of the plant."""
+def link_fault_of(table: Mapping[str, Any], site: Site) -> LinkFault:
+    """The link fault that a table describes; its `tag` names an instrument of its train, or of any."""
     kind = table.get("kind")
     if not isinstance(kind, str) or kind not in TAKES:
         raise BadLink(f"link: kind {kind!r} is not known; use one of {', '.join(TAKES)}")
@@ -41,8 +41,19 @@ def link_fault_of(table: Mapping[str, Any], plant: Plant) -> LinkFault:
         if not fits:
             wanted = {"str": "a text", "int": "a whole number", "float": "a number"}[types[name]]
             raise BadLink(f"link ({kind}): {name} is {value!r}; write {wanted}")
-    tag = table.get("tag", "")
-    signals = [i.signal for i in plant.instruments if not (i.status and kind in NUMERIC)]
+    tag, train = table.get("tag", ""), table.get("train", "")
+    try:
+        trains = [site.train(train)] if train else site.trains
+    except UnknownTrain as exc:
+        raise BadLink(f"link ({kind}): {exc}") from exc
+    signals = list(
+        dict.fromkeys(
+            i.signal
+            for one in trains
+            for i in one.instruments
+            if not (i.status and kind in NUMERIC)
+        )
+    )
     if tag and tag not in signals:
         raise BadLink(
             f"link ({kind}): there is no instrument {tag!r}; instruments are {', '.join(signals)}"
@@ -65,20 +76,20 @@ class Sample:
 
 
 class Links:
-    """The link faults in force, and what they make of the samples of a plant."""
+    """The link faults in force, and what they make of the samples of a site."""
 
-    def __init__(self, plant: Plant) -> None:
+    def __init__(self, site: Site) -> None:
         self.faults: dict[int, tuple[LinkFault, float]] = {}
         self._planned = [
             (
-                plant.start_s + link.at_day * DAY_S,
-                plant.start_s + link.until_day * DAY_S,
-                link_fault_of(link.table(), plant),
+                site.start_s + link.at_day * DAY_S,
+                site.start_s + link.until_day * DAY_S,
+                link_fault_of(link.table(), site),
             )
-            for link in plant.scenario.links
+            for link in site.scenario.links
         ]
         self._begun: dict[int, int] = {}
-        self._bits = {f"{TRAIN}/{i.signal}" for i in plant.instruments if i.status}
+        self._bits = {tag for tag, i in site.instruments.items() if i.status}
         self._count = 0
         self._past: deque[Sample] = deque(maxlen=MOST_KEPT)
         self._held: dict[str, Sample] = {}
@@ -147,7 +158,7 @@ class Links:
             tags = [
                 tag
                 for tag in base.readings
-                if fault.tag in ("", tag.partition("/")[2])
+                if fault.about(*tag.split("/", 1))
                 and not (fault.kind in NUMERIC and tag in self._bits)
             ]
             if fault.kind == "clock_step":

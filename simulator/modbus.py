@@ -13,14 +13,15 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from simulator.instruments import PER_SI
 from simulator.links import Links
-from simulator.plant import Plant
 from simulator.plantfile import (
     CLOCK_REGISTER,
     FIRST_REGISTER,
     STATUS_REGISTER,
+    STATUS_REGISTERS,
     UNIT_ID,
     places,
 )
+from simulator.site import Site
 
 READ_CODES = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
 
@@ -42,15 +43,15 @@ def not_opened(name: str, port: int, number: int | None = errno.EADDRINUSE) -> O
 
 
 class Registers:
-    """What the plant shows, as words and bits, and what its link makes of the answers."""
+    """What the site shows, as words and bits, and what its link makes of the answers."""
 
-    def __init__(self, plant: Plant, links: Links):
+    def __init__(self, site: Site, links: Links):
         self._links = links
-        self._places = places(plant)
-        self._unit = {i.signal: i.unit for i in plant.instruments}
-        numeric = sum(1 for i in plant.instruments if not i.status)
+        self._places = places(site)
+        self._factor = {tag: PER_SI[i.unit] for tag, i in site.instruments.items()}
+        numeric = sum(1 for i in site.instruments.values() if not i.status)
         self.words = [0] * (FIRST_REGISTER + 2 * numeric)
-        self.bits = [0]
+        self.bits = [0] * STATUS_REGISTERS
 
     def fill(self) -> None:
         """Take what the links show now."""
@@ -60,18 +61,17 @@ class Registers:
             ">4H", struct.pack(">d", sample.stamp_s)
         )
         order = -1 if self._links.active("byte_order", "modbus") else 1
-        status = 0
+        status = [0] * STATUS_REGISTERS
         for tag, value in sample.readings.items():
-            signal = tag.partition("/")[2]
-            place = self._places[signal]
+            place = self._places[tag]
             if place.bit is not None:
-                status |= int(value == 1.0) << place.bit
+                status[place.register - STATUS_REGISTER] |= int(value == 1.0) << place.bit
                 continue
-            edge = sample.raw.get(tag, value * PER_SI[self._unit[signal]])
+            edge = sample.raw.get(tag, value * self._factor[tag])
             pair = struct.unpack(">2H", struct.pack(">f", edge))
             words[place.register : place.register + 2] = pair[::order]
-        words[STATUS_REGISTER] = status
-        self.bits = [status]
+        words[STATUS_REGISTER : STATUS_REGISTER + STATUS_REGISTERS] = status
+        self.bits = status
 
     def device(self) -> SimDevice:
         """These registers as a device that can be read, not written."""
@@ -96,7 +96,7 @@ class Registers:
         def block() -> list[SimData]:
             return [SimData(0, values=list(self.words), datatype=DataType.REGISTERS)]
 
-        bits = [SimData(0, values=[False] * 16, datatype=DataType.BITS)]
+        bits = [SimData(0, values=[False] * 16 * STATUS_REGISTERS, datatype=DataType.BITS)]
         return SimDevice(id=UNIT_ID, action=answer, simdata=(bits, list(bits), block(), block()))
 
     def sent(self, sending: bool, packet: bytes) -> bytes:

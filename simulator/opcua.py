@@ -15,8 +15,8 @@ from asyncua.ua.status_codes import StatusCodes
 from simulator.instruments import PER_SI
 from simulator.links import Sample
 from simulator.modbus import not_opened
-from simulator.plant import TRAIN, Plant
 from simulator.plantfile import NAMESPACE
+from simulator.site import Site
 from simulator.tls import SERVER_URI, USER, Certificates
 
 STATUS = {
@@ -63,20 +63,18 @@ class _Connections(list[Any]):
 
 
 class OpcuaLink:
-    """An OPC UA server of a plant on one port (not 0).
+    """An OPC UA server of a site on one port (not 0).
 
     certificates : None for a server without security; else only signed and encrypted
     connections of trusted clients, with a user name.
     """
 
-    def __init__(
-        self, plant: Plant, host: str, port: int, certificates: Certificates | None = None
-    ):
-        self._plant = plant
+    def __init__(self, site: Site, host: str, port: int, certificates: Certificates | None = None):
+        self._site = site
         self._host = host
         self._port = port
         self._certificates = certificates
-        self._instruments = {i.signal: i for i in plant.instruments}
+        self._instruments = site.instruments
         self._server: Server | None = None
         self._nodes: dict[str, ua.NodeId] = {}
         self._connections = _Connections()
@@ -96,9 +94,14 @@ class OpcuaLink:
         else:
             await self._secure(server, files)
         index = await server.register_namespace(NAMESPACE)
-        folder = await server.nodes.objects.add_object(_node_id(TRAIN, index), f"{index}:{TRAIN}")
-        for instrument in self._plant.instruments:
-            tag = f"{TRAIN}/{instrument.signal}"
+        folders = {
+            train.id: await server.nodes.objects.add_object(
+                _node_id(train.id, index), f"{index}:{train.id}"
+            )
+            for train in self._site.trains
+        }
+        for tag, instrument in self._site.instruments.items():
+            folder = folders[tag.partition("/")[0]]
             kind = ua.VariantType.Boolean if instrument.status else ua.VariantType.Double
             first = False if instrument.status else 0.0
             variable = await folder.add_variable(
@@ -151,7 +154,7 @@ class OpcuaLink:
             return
         stamp = ua.DateTime.fromtimestamp(sample.stamp_s, UTC)
         for tag, value in sample.readings.items():
-            instrument = self._instruments[tag.partition("/")[2]]
+            instrument = self._instruments[tag]
             edge = sample.raw.get(tag, value * PER_SI[instrument.unit])
             if instrument.status:
                 variant = ua.Variant(value == 1.0, ua.VariantType.Boolean)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import TypeAlias
+from typing import Self, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ class Mode(IntEnum):
     STARTING = 2
     RUNNING = 3
     CLEANING = 4
+    TRIPPED = 5
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,53 @@ class Logged:
     time_s: float
     event: str
     detail: str
+
+
+@dataclass(frozen=True)
+class Downtime:
+    """A standstill that nobody planned: from `begin_s` on, until somebody starts the train at `end_s`.
+
+    mode : TRIPPED, or STOPPED when the train that feeds this one stands still.
+    """
+
+    begin_s: float
+    reason: str
+    end_s: float = np.inf
+    mode: Mode = Mode.TRIPPED
+
+    @property
+    def running_s(self) -> float:
+        """When the train runs as before: after flush and start."""
+        return self.end_s + FLUSH_BEFORE_S + STARTING_S
+
+    def over(self, mode: Modes, since: Floats, time_s: Floats) -> tuple[Modes, Floats]:
+        """Mode and its age at each time, where without it they would be `mode` and `since`."""
+        flushed_s = self.end_s + FLUSH_BEFORE_S
+        moving = (mode == Mode.RUNNING) | (mode == Mode.STARTING)
+        for begin, end, state in (
+            (self.begin_s, self.end_s, self.mode),
+            (self.end_s, flushed_s, Mode.FLUSHING),
+            (flushed_s, self.running_s, Mode.STARTING),
+        ):
+            here = (time_s >= begin) & (time_s < end)
+            if state in (Mode.FLUSHING, Mode.STARTING):
+                here &= moving
+            if np.any(here):
+                mode, since = np.where(here, state, mode), np.where(here, time_s - begin, since)
+        return mode, since
+
+
+@dataclass
+class _Span:
+    """A planned or usual standstill: the flush before it begins at `begin`, that after it at `end`."""
+
+    begin: float
+    end: float
+    event: Event | None
+
+    @property
+    def running_s(self) -> float:
+        return self.end + FLUSH_BEFORE_S + STARTING_S
 
 
 def _place(event: Event) -> str:
@@ -54,18 +102,20 @@ def _place(event: Event) -> str:
 
 
 class Timeline:
-    """The whole run, laid out once: planned events of the scenario and random stops of its seed."""
+    """The whole run, laid out once: planned events of the scenario and random stops of its seed.
 
-    def __init__(self, scenario: Scenario, seed: int, start_s: float):
+    upstream : of the train whose permeate feeds this one; when that stands still, this one does.
+    """
+
+    def __init__(self, scenario: Scenario, seed: int, start_s: float, upstream: Self | None = None):
         self._start_s = start_s
         self.log: list[Logged] = []
-        pauses = self._pauses(scenario, seed)
+        self.standstills = self._standstills(scenario, seed, upstream)
         times, modes = [-np.inf], [Mode.RUNNING]
         self.cleanings: list[Cleaning] = []
         self.renewals: list[Renewal] = []
-        for begin, end, event in pauses:
-            if begin < times[-1]:
-                continue  # two stops that overlap are one
+        for span in self.standstills:
+            begin, end, event = span.begin, span.end, span.event
             kind = event.kind if event is not None else "stop"
             inner = Mode.CLEANING if kind == "cleaning" else Mode.STOPPED
             steps = (
@@ -97,11 +147,34 @@ class Timeline:
         self._modes = np.array(modes)
         self._set_times, self._permeate, self._recovery = self._setpoints(scenario, seed)
 
-    def _pauses(self, scenario: Scenario, seed: int) -> list[tuple[float, float, Event | None]]:
-        """Begin, end and planned event of every standstill; None for one that nobody planned."""
+    def _standstills(
+        self, scenario: Scenario, seed: int, upstream: "Timeline | None"
+    ) -> list[_Span]:
+        """All standstills in their order; those that overlap are one."""
+        found: list[_Span] = []
+        for span in self._pauses(scenario, seed):
+            # What was planned comes first in this list: a chance stop never pushes a cleaning out.
+            if all(span.begin >= s.running_s or s.begin >= span.running_s for s in found):
+                found.append(span)
+        found.sort(key=lambda span: span.begin)
+        if upstream is None:
+            return found
+        found += [_Span(span.begin, span.running_s, None) for span in upstream.standstills]
+        merged: list[_Span] = []
+        for span in sorted(found, key=lambda span: span.begin):
+            if not merged or span.begin >= merged[-1].running_s:
+                merged.append(span)
+                continue
+            last = merged[-1]
+            last.end = max(last.end, span.end)
+            last.event = last.event or span.event
+        return merged
+
+    def _pauses(self, scenario: Scenario, seed: int) -> list[_Span]:
+        """Every standstill of the train itself: the planned ones, then (without an event) the others."""
         run = scenario.operation
-        pauses: list[tuple[float, float, Event | None]] = [
-            (
+        planned = [
+            _Span(
                 self._start_s + event.at_day * DAY_S,
                 self._start_s + event.at_day * DAY_S + max(event.hours * 3600.0, FLUSH_AFTER_S),
                 event,
@@ -109,6 +182,8 @@ class Timeline:
             for event in scenario.events
             if event.kind in ("stop", "cleaning", *REPLACEMENTS)
         ]
+        planned.sort(key=lambda span: (span.begin, span.end))
+        others: list[_Span] = []
         if run.stop_every_days > 0.0:
             count = int(HORIZON_DAYS / run.stop_every_days)
             number = np.arange(count)
@@ -118,8 +193,8 @@ class Timeline:
             )
             for day, length in zip(when.tolist(), hours.tolist(), strict=True):
                 begin = self._start_s + day * DAY_S
-                pauses.append((begin, begin + FLUSH_AFTER_S + length * 3600.0, None))
-        return sorted(pauses, key=lambda pause: pause[:2])
+                others.append(_Span(begin, begin + FLUSH_AFTER_S + length * 3600.0, None))
+        return planned + others
 
     def _setpoints(self, scenario: Scenario, seed: int) -> tuple[Floats, Floats, Floats]:
         run = scenario.operation

@@ -1,31 +1,32 @@
-"""A plant that runs a scenario: what its instruments show at any time, and what is true."""
+"""One train that runs a scenario: what its instruments show at any time, and what is true."""
 
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator import faults as fault_kinds
 from simulator.faults import Fault
-from simulator.feed import FeedWater
+from simulator.feed import Feeding, FeedWater, Made, PermeateWater
 from simulator.hydraulics import Demand, NotSettled, Start, TrainResult, solve
 from simulator.instruments import Instrument, Transmitters, fitted
 from simulator.noise import gauss, key, wander
-from simulator.operation import DAY_S, Mode, Modes, Timeline
-from simulator.scenario import DEFAULT_START, Scenario, load
+from simulator.operation import DAY_S, Downtime, Logged, Mode, Modes, Timeline
+from simulator.scenario import DEFAULT_START, Scenario, TrainSpec, load
 from simulator.transmitter_faults import Scene, spoiled
 from simulator.vessels import StageState, Surroundings
 from simulator.water import Floats, transmitter_conductivity_us_cm
 
-TRAIN = "A"
 CHUNK = 1500  # instants solved at once: large enough for numpy, small enough for the cache
 FLUSH_FEED_PART = 0.6
 FLUSH_PERMEATE_PART = 0.04
 FLUSH_BAR = (3.0, 2.2, 2.1, 1.5)  # inlet and outlet of each stage at the flush flow
 CLEANING_FEED_PART = 0.45
 STANDING_BAR = 0.3
+STALE_MG_L = 60.0  # permeate of a train that stands still
 START_UP_DECAY_S = 300.0
 PRESERVATIVE, PRESERVATIVE_HOURS = (
     4.0,
@@ -41,9 +42,10 @@ def _ends(fault: Fault) -> tuple[tuple[str, Fault], ...]:
     return ((fault.tag, fault), (fault.other, back))
 
 
-def _instruments(scenario: Scenario) -> tuple[Instrument, ...]:
-    """What the train of a scenario measures."""
-    spec, run, salt = scenario.plant, scenario.operation, scenario.feed.salt_mg_l
+def _instruments(scenario: Scenario, salt_mg_l: float | None = None) -> tuple[Instrument, ...]:
+    """What the train of a scenario measures. salt_mg_l : usual salt of its feed, when it is not feed water."""
+    spec, run = scenario.plant, scenario.operation
+    salt = scenario.feed.salt_mg_l if salt_mg_l is None else salt_mg_l
     feed = run.permeate_m3h / run.recovery * (1.0 + spec.recirculated)
     return fitted(
         stages=len(spec.stages),
@@ -58,24 +60,52 @@ def _instruments(scenario: Scenario) -> tuple[Instrument, ...]:
 
 
 class Plant:
-    """One train of a scenario; everything it shows depends only on scenario, seed and time."""
+    """One train of a scenario; everything it shows depends only on scenario, seed and time.
 
-    def __init__(self, scenario: Scenario | str, seed: int = 1, start: datetime = DEFAULT_START):
+    What it shows is not what it would be after a trip (`advance`): then also on when that was.
+
+    source : the train whose permeate feeds this one, for a scenario that says so (`simulator.site` does it all).
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario | str,
+        seed: int = 1,
+        start: datetime = DEFAULT_START,
+        source: Self | None = None,
+    ):
         self.scenario = load(scenario) if isinstance(scenario, str) else scenario
+        spec = self.scenario.only
+        if spec.fed_by != (source.id if source is not None else ""):
+            raise ValueError(
+                f"train {spec.id} is fed by {spec.fed_by!r}: give that train as source"
+            )
+        self.id: str = spec.id
+        self.name: str = spec.name
         self.seed = seed
+        # The first train of a site is the one that a seed has always drawn.
+        self.own_seed = seed if self.id == TrainSpec().id else key(seed, "train", self.id)
         if start.tzinfo is None:
             raise ValueError("start must have a time zone, for example 2026-01-05T00:00:00Z")
         self.start_s = start.timestamp()
         self.now_s = self.start_s
         self.shapes = self.scenario.plant.stages
-        self.instruments = _instruments(self.scenario)
-        self.timeline = Timeline(self.scenario, seed, self.start_s)
-        self.feed = FeedWater(self.scenario.feed, seed, self.start_s, self.scenario.events)
-        self._transmitters = Transmitters(self.instruments, seed)
+        self._source = source
+        self._usual_mg_l = self.scenario.feed.salt_mg_l
+        self.feed: Feeding = FeedWater(self.scenario.feed, seed, self.start_s, self.scenario.events)
+        if source is not None:
+            self._usual_mg_l = float(source.at_one_point(np.zeros(1)).permeate_mg_l[0])
+            self.feed = PermeateWater(source)
+        upstream = None if source is None else source.timeline
+        self.timeline: Timeline = Timeline(self.scenario, self.own_seed, self.start_s, upstream)
+        self.instruments = _instruments(self.scenario, self._usual_mg_l)
+        self._transmitters = Transmitters(self.instruments, self.own_seed)
         self._check_tags()
         self._new = tuple(self._as_built(number) for number in range(1, len(self.shapes) + 1))
         self._start: Start | None = None
         self._frozen: dict[tuple[str, float], float] = {}
+        self._made: tuple[Floats, Made] | None = None
+        self.trips: list[Downtime] = []
         self._readings = self._at(self.start_s)
 
     def _check_tags(self) -> None:
@@ -96,24 +126,80 @@ class Plant:
         """
         before = self.scenario, dict(self._frozen)
         self.scenario = replace(self.scenario, faults=faults)
+        self._made = None
         try:
             self._check_tags()
             self._readings = self._at(self.now_s)
         except (ValueError, NotSettled):
             self.scenario, self._frozen = before
+            self._made = None
             raise
 
     @property
     def tags(self) -> tuple[str, ...]:
         """Tags of all instruments, in the order of the plant file."""
-        return tuple(f"{TRAIN}/{i.signal}" for i in self.instruments)
+        return tuple(f"{self.id}/{i.signal}" for i in self.instruments)
 
     def advance(self, to_s: float) -> None:
-        """Let the plant run until a time. [s since 1970-01-01 UTC]"""
+        """Let the train run until a time. [s since 1970-01-01 UTC]
+
+        When it cannot run as it is asked to then, it trips: it stands still from there on.
+        """
         if to_s < self.now_s:
             raise ValueError(f"time runs forward: now {self.now_s}, asked for {to_s}")
         self.now_s = to_s
-        self._readings = self._at(to_s)
+        try:
+            self._readings = self._at(to_s)
+        except NotSettled as exc:
+            self.trips.append(Downtime(to_s, f"pressure and flow cannot be held: {exc}"))
+            self.timeline.log.append(Logged(to_s, "tripped", self.trips[-1].reason))
+            self._made = None
+            self._readings = self._at(to_s)
+
+    @property
+    def tripped(self) -> Downtime | None:
+        """The trip that holds the train now."""
+        return self.trips[-1] if self.trips and self.trips[-1].end_s > self.now_s else None
+
+    def restart(self) -> None:
+        """Start after a trip: flush, then production. Raises NotSettled when it could not run now either."""
+        if self.tripped is None:
+            return
+        now = np.array([self.now_s])
+        permeate, feed = self.drawn(now, *self.timeline.setpoints(now))
+        if permeate[0] > 0.0:
+            self.solved(
+                now,
+                permeate=permeate,
+                feed=feed,
+                temperature_c=self.feed.temperature_c(now),
+                salt_mg_l=self.feed.salt_mg_l(now),
+            )
+        self.trips[-1] = replace(self.trips[-1], end_s=self.now_s)
+        self.timeline.log.append(Logged(self.now_s, "restarted", ""))
+        self._made = None
+        self._readings = self._at(self.now_s)
+
+    def _downtimes(self) -> list[Downtime]:
+        """Standstills that nobody planned: own trips, and those of the train that feeds this one."""
+        above = [] if self._source is None else self._source._downtimes()
+        return self.trips + [
+            replace(down, end_s=down.running_s, mode=Mode.STOPPED) for down in above
+        ]
+
+    def mode(self, times_s: Floats) -> tuple[Modes, Floats]:
+        """The mode at each time, and since how many seconds it lasts."""
+        mode, since = self.timeline.mode(times_s)
+        for down in self._downtimes():
+            mode, since = down.over(mode, since, times_s)
+        return mode, since
+
+    def made(self, times_s: Floats) -> Made:
+        """Its permeate at each time, for a train that lives on it."""
+        if self._made is None or not np.array_equal(self._made[0], times_s):
+            self._truth_part(times_s)
+        assert self._made is not None
+        return self._made[1]
 
     def readings(self) -> dict[str, float]:
         """What the instruments show now, by tag, in bar, m3/h, degC, uS/cm; NaN = no signal."""
@@ -144,7 +230,7 @@ class Plant:
                 active &= day < fault.until_day
             if not np.any(active):
                 continue
-            scene = Scene(self.instruments, sensed, times_s, fault.size(day), self.seed)
+            scene = Scene(self.instruments, sensed, times_s, fault.size(day), self.own_seed)
             for tag, one in _ends(fault):
                 row = self._transmitters.row(tag)
                 if fault.kind == "transmitter_freeze":
@@ -174,7 +260,7 @@ class Plant:
         count = np.arange(shape.elements * shape.vessels)
 
         def scatter(name: str, spread: float) -> Floats:
-            drawn = np.clip(gauss(key(self.seed, batch, number, name), count), -2.5, 2.5)
+            drawn = np.clip(gauss(key(self.own_seed, batch, number, name), count), -2.5, 2.5)
             return np.exp(spread * drawn).reshape(size)
 
         return StageState(
@@ -229,6 +315,15 @@ class Plant:
         """Flow into the first stage, what is led back included; the recovery is that of fresh water. [m3/h]"""
         return np.asarray(permeate_m3h / recovery * (1.0 + self.scenario.plant.recirculated))
 
+    def drawn(
+        self, times_s: Floats, permeate_m3h: Floats, recovery: Floats
+    ) -> tuple[Floats, Floats]:
+        """Permeate and flow into the first stage that the controllers hold, as far as there is water. [m3/h]"""
+        feed = self.inlet_m3h(permeate_m3h, recovery)
+        fresh = permeate_m3h / recovery
+        part = np.minimum(self.feed.available_m3h(times_s) / fresh, 1.0)
+        return permeate_m3h * part, feed * part
+
     def solved(
         self,
         times_s: Floats,
@@ -246,30 +341,42 @@ class Plant:
         spec = self.scenario.plant
         day = (times_s - self.start_s) / DAY_S
         count = len(self.shapes)
-        return solve(
-            self.shapes,
-            [self.stage_state(number, times_s) for number in range(1, count + 1)],
-            Surroundings(
-                temperature_c[:, None],
-                spec.water_activation_k,
-                spec.salt_activation_k,
-            ),
-            Demand(
-                permeate_m3h=permeate,
-                feed_m3h=feed,
-                feed_mg_l=salt_mg_l,
-                permeate_static=[
-                    spec.permeate_static_bar
-                    + fault_kinds.line_pressure(self.scenario.faults, number, count, day)
-                    for number in range(1, count + 1)
-                ],
-                permeate_line=[4.0e-3 / shape.vessels**2 for shape in self.shapes],
-                interstage_bar=spec.interstage_bar,
-                boost_bar=(spec.booster_bar,) * (count - 1),
-                recirculated_m3h=feed * spec.recirculated / (1.0 + spec.recirculated),
-                highest_bar=spec.highest_feed_bar if highest_bar is None else highest_bar,
-            ),
-            self._start,
+        states = [self.stage_state(number, times_s) for number in range(1, count + 1)]
+        around = Surroundings(
+            temperature_c[:, None], spec.water_activation_k, spec.salt_activation_k
+        )
+        demand = Demand(
+            permeate_m3h=permeate,
+            feed_m3h=feed,
+            feed_mg_l=salt_mg_l,
+            permeate_static=[
+                spec.permeate_static_bar
+                + fault_kinds.line_pressure(self.scenario.faults, number, count, day)
+                for number in range(1, count + 1)
+            ],
+            permeate_line=[4.0e-3 / shape.vessels**2 for shape in self.shapes],
+            interstage_bar=spec.interstage_bar,
+            boost_bar=(spec.booster_bar,) * (count - 1),
+            recirculated_m3h=feed * spec.recirculated / (1.0 + spec.recirculated),
+            highest_bar=spec.highest_feed_bar if highest_bar is None else highest_bar,
+        )
+        try:
+            # Water that flows backwards shows as an impossible logarithm before anything settles.
+            with np.errstate(invalid="raise", divide="raise"):
+                return solve(self.shapes, states, around, demand, self._start)
+        except FloatingPointError as exc:
+            raise NotSettled("water would flow backwards through a vessel") from exc
+
+    def at_one_point(self, day: Floats) -> TrainResult:
+        """The train as it is on each day since the start, at mean temperature, usual salt and its set-points."""
+        run, one = self.scenario.operation, np.ones_like(day)
+        return self.solved(
+            self.start_s + day * DAY_S,
+            permeate=run.permeate_m3h * one,
+            feed=self.inlet_m3h(run.permeate_m3h * one, run.recovery * one),
+            temperature_c=self.scenario.feed.temperature_mean_c * one,
+            salt_mg_l=self._usual_mg_l * one,
+            highest_bar=80.0,
         )
 
     def _preservative(self, times_s: Floats) -> Floats:
@@ -295,41 +402,48 @@ class Plant:
         return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
     def _truth_part(self, times_s: Floats) -> dict[str, Floats]:
-        mode, since = self.timeline.mode(times_s)
+        mode, since = self.mode(times_s)
         permeate, recovery = self.timeline.setpoints(times_s)
         # Real loops hunt a little around their set-points.
-        permeate = permeate * (1.0 + 0.002 * wander(key(self.seed, "hunt flow"), times_s, 240.0))
-        recovery = recovery + 0.001 * wander(key(self.seed, "hunt recovery"), times_s, 400.0)
-        feed = self.inlet_m3h(permeate, recovery)
+        own = self.own_seed
+        permeate = permeate * (1.0 + 0.002 * wander(key(own, "hunt flow"), times_s, 240.0))
+        recovery = recovery + 0.001 * wander(key(own, "hunt recovery"), times_s, 400.0)
+        permeate, feed = self.drawn(times_s, permeate, recovery)
+        temperature, salt = self.feed.temperature_c(times_s), self.feed.salt_mg_l(times_s)
         starting = mode == Mode.STARTING
         ramp = np.where(starting, 0.4 + 0.6 * np.clip(since / 240.0, 0.0, 1.0), 1.0)
         permeate, feed = permeate * ramp, feed * ramp
-        out = self._standing(times_s, mode, feed)
+        out = self._standing(times_s, mode, feed, temperature, salt)
+        made = Made(np.zeros_like(times_s), np.full_like(times_s, STALE_MG_L))
         moving = (mode == Mode.STARTING) | (mode == Mode.RUNNING)
         if np.any(moving):
             result = self.solved(
                 times_s[moving],
                 permeate=permeate[moving],
                 feed=feed[moving],
-                temperature_c=self.feed.temperature_c(times_s[moving]),
-                salt_mg_l=self.feed.salt_mg_l(times_s[moving]),
+                temperature_c=temperature[moving],
+                salt_mg_l=salt[moving],
             )
-            self._fill(out, moving, result, feed[moving], mode, since, times_s[moving])
+            made.flow_m3h[moving] = result.permeate_m3h
+            made.salt_mg_l[moving] = self._fill(
+                out, moving, result, feed[moving], mode, since, times_s[moving]
+            )
+        self._made = times_s.copy(), made
         return out
 
-    def _standing(self, times_s: Floats, mode: Modes, feed: Floats) -> dict[str, Floats]:
+    def _standing(
+        self, times_s: Floats, mode: Modes, feed: Floats, temperature: Floats, salt: Floats
+    ) -> dict[str, Floats]:
         """Signals of a train at rest or in cleaning, and those that do not depend on it."""
-        temperature = self.feed.temperature_c(times_s)
         cleaning = mode == Mode.CLEANING
         size = np.ones_like(times_s)
         flushing = mode == Mode.FLUSHING
         circulation = np.where(cleaning, CLEANING_FEED_PART * feed, 0.0)
         circulation = np.where(flushing, FLUSH_FEED_PART * feed, circulation)
         made = np.where(flushing, FLUSH_PERMEATE_PART * circulation, 0.0)
-        salt = self.feed.salt_mg_l(times_s)
         solution = np.where(cleaning, 4000.0, salt)
         conducted = transmitter_conductivity_us_cm(solution, temperature)
-        stale = transmitter_conductivity_us_cm(60.0 * size, temperature)
+        stale = transmitter_conductivity_us_cm(STALE_MG_L * size, temperature)
         turbidity = self.feed.turbidity_ntu(times_s)
         orp = self.feed.orp_mv(times_s)
         day = (times_s - self.start_s) / DAY_S
@@ -374,14 +488,15 @@ class Plant:
         mode: Modes,
         since: Floats,
         times_s: Floats,
-    ) -> None:
-        """Write the solved train into the signals at the times when it moves."""
+    ) -> Floats:
+        """Write the solved train into the signals at the times when it moves; the salt of its permeate. [mg/L]"""
         temperature = out["feed_temperature"][moving]
         running = mode[moving] == Mode.RUNNING
         elapsed = np.where(running, since[moving] + 240.0, since[moving])
         # Salt that diffused through the membranes at rest is washed out after a start.
         old = 1.0 + 1.5 * np.exp(-np.maximum(elapsed, 0.0) / START_UP_DECAY_S)
         old = old + self._preservative(times_s)
+        permeate_mg_l = result.permeate_mg_l * old
         last = result.stages[-1]
         values = {
             "feed_flow": feed,
@@ -389,9 +504,7 @@ class Plant:
                 result.stages[0].feed_mg_l, temperature
             ),
             "permeate_flow": result.permeate_m3h,
-            "permeate_conductivity": transmitter_conductivity_us_cm(
-                result.permeate_mg_l * old, temperature
-            ),
+            "permeate_conductivity": transmitter_conductivity_us_cm(permeate_mg_l, temperature),
             "concentrate_flow": last.concentrate_m3h,
             "concentrate_conductivity": transmitter_conductivity_us_cm(
                 last.concentrate_mg_l, temperature
@@ -411,3 +524,4 @@ class Plant:
             out[name][moving] = value
         if not np.any(mode != Mode.RUNNING):
             self._start = result.start
+        return permeate_mg_l

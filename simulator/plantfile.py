@@ -5,10 +5,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from simulator.instruments import PER_SI, Instrument
-from simulator.plant import TRAIN, Plant
+from simulator.plant import Plant
+from simulator.site import Site
 
 CLOCK_REGISTER = 94  # beside the points, so that one request gets values and their time
-STATUS_REGISTER = 90
+STATUS_REGISTER, STATUS_REGISTERS = 90, 4
+BITS = 16  # of a register
 FIRST_REGISTER = 100
 NAMESPACE = "urn:brinelark:simulator"
 UNIT_ID = 1
@@ -38,32 +40,37 @@ class Place:
     register: int
     bit: int | None = None
 
+    @property
+    def coil(self) -> int:
+        """Number of a status bit as a coil and as a discrete input."""
+        return BITS * (self.register - STATUS_REGISTER) + (self.bit or 0)
 
-def places(plant: Plant) -> dict[str, Place]:
-    """Register of every signal; status bits share one register (and are coils and inputs too)."""
+
+def places(site: Site) -> dict[str, Place]:
+    """Register of every tag; status bits share registers (and are coils and inputs too)."""
     out: dict[str, Place] = {}
     register, bit = FIRST_REGISTER, 0
-    for instrument in plant.instruments:
+    for tag, instrument in site.instruments.items():
         if instrument.status:
-            out[instrument.signal] = Place(STATUS_REGISTER, bit)
+            out[tag] = Place(STATUS_REGISTER + bit // BITS, bit % BITS)
             bit += 1
         else:
-            out[instrument.signal] = Place(register)
+            out[tag] = Place(register)
             register += 2
     return out
 
 
-def node(signal: str) -> str:
-    """Node identifier of a signal on the OPC UA server."""
-    return f"nsu={NAMESPACE};s={TRAIN}/{signal}"
+def node(tag: str) -> str:
+    """Node identifier of a tag on the OPC UA server."""
+    return f"nsu={NAMESPACE};s={tag}"
 
 
-def points(plant: Plant) -> str:
+def points(site: Site) -> str:
     """Register map and node list of the served plant, as a table to read.
 
     The same on every port: Modbus TCP, RTU over TCP and TLS; OPC UA with and without security.
     """
-    where = places(plant)
+    where = places(site)
     lines = [
         f"Modbus unit {UNIT_ID}, holding and input registers, big endian (ABCD); read only.",
         f"OPC UA namespace {NAMESPACE}; nodes nsu={NAMESPACE};s=NODE.",
@@ -71,23 +78,21 @@ def points(plant: Plant) -> str:
         f"{'register':<12}{'type':<9}{'unit':<7}{'range':<16}node",
         f"{CLOCK_REGISTER:<12}{'float64':<9}{'s':<7}{'':<16}(plant time, seconds since 1970-01-01 UTC)",
     ]
-    for instrument in plant.instruments:
-        place = where[instrument.signal]
+    for tag, instrument in site.instruments.items():
+        place = where[tag]
         if place.bit is not None:
             # The bits are coils and discrete inputs too.
-            register, kind, span = f"{place.register} bit {place.bit}", "bool", f"coil {place.bit}"
+            register, kind, span = f"{place.register} bit {place.bit}", "bool", f"coil {place.coil}"
         else:
             factor = PER_SI[instrument.unit]
             register, kind = str(place.register), "float32"
             span = f"{instrument.low * factor:g} to {instrument.high * factor:g}"
-        lines.append(
-            f"{register:<12}{kind:<9}{instrument.unit:<7}{span:<16}{TRAIN}/{instrument.signal}"
-        )
+        lines.append(f"{register:<12}{kind:<9}{instrument.unit:<7}{span:<16}{tag}")
     return "\n".join(lines)
 
 
 def served(
-    plant: Plant,
+    site: Site,
     *,
     modbus_port: int,
     opcua_port: int,
@@ -96,7 +101,7 @@ def served(
     host: str = "127.0.0.1",
 ) -> str:
     """Text of the plant file for the served plant: half of the points on each protocol."""
-    lines = _head(plant, extras or Extras())
+    lines = _head(site, extras or Extras())
     lines += [
         "[[device]]",
         'id = "plc1"',
@@ -118,22 +123,24 @@ def served(
         'clock = "device"',
         "",
     ]
-    lines += _train(plant)
-    where = places(plant)
-    for instrument in plant.instruments:
-        lines += _point_head(instrument)
-        if instrument.signal in ON_OPCUA or instrument.signal.startswith("2/"):
-            lines += ['device = "ua1"', f"node = {_text(node(instrument.signal))}"]
-        else:
-            lines.append('device = "plc1"')
-            lines += _modbus(instrument, where[instrument.signal])
-        lines += _measuring(instrument, instrument.unit)
+    where = places(site)
+    for train in site.trains:
+        lines += _train(train)
+        for instrument in train.instruments:
+            tag = f"{train.id}/{instrument.signal}"
+            lines += _point_head(instrument)
+            if instrument.signal in ON_OPCUA or instrument.signal.startswith("2/"):
+                lines += ['device = "ua1"', f"node = {_text(node(tag))}"]
+            else:
+                lines.append('device = "plc1"')
+                lines += _modbus(instrument, where[tag])
+            lines += _measuring(instrument, instrument.unit)
     return "\n".join(lines)
 
 
-def exported(plant: Plant, csv_path: Path, extras: Extras | None = None) -> str:
+def exported(site: Site, csv_path: Path, extras: Extras | None = None) -> str:
     """Text of the plant file for a historian export: one csv device, columns named by tag."""
-    lines = _head(plant, extras or Extras())
+    lines = _head(site, extras or Extras())
     lines += [
         "[[device]]",
         'id = "historian"',
@@ -141,11 +148,13 @@ def exported(plant: Plant, csv_path: Path, extras: Extras | None = None) -> str:
         f"path = {_text(str(csv_path))}",
         "",
     ]
-    lines += _train(plant)
-    for instrument in plant.instruments:
-        lines += _point_head(instrument)
-        lines += ['device = "historian"', f"column = {_text(f'{TRAIN}/{instrument.signal}')}"]
-        lines += _measuring(instrument, inside_unit(instrument))
+    for train in site.trains:
+        lines += _train(train)
+        for instrument in train.instruments:
+            lines += _point_head(instrument)
+            column = f"{train.id}/{instrument.signal}"
+            lines += ['device = "historian"', f"column = {_text(column)}"]
+            lines += _measuring(instrument, inside_unit(instrument))
     return "\n".join(lines)
 
 
@@ -159,10 +168,10 @@ def _text(value: str) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _head(plant: Plant, extras: Extras) -> list[str]:
+def _head(site: Site, extras: Extras) -> list[str]:
     lines = [
         "# An invented plant: written by the simulator, scenario "
-        f"{plant.scenario.name!r}, seed {plant.seed}.",
+        f"{site.scenario.name!r}, seed {site.seed}.",
         "",
         "[site]",
         'name = "Invented demo plant"',
@@ -176,19 +185,19 @@ def _head(plant: Plant, extras: Extras) -> list[str]:
     return lines
 
 
-def _train(plant: Plant) -> list[str]:
-    run = plant.scenario.operation
+def _train(train: Plant) -> list[str]:
+    run = train.scenario.operation
     lines = [
         "[[train]]",
-        f"id = {_text(TRAIN)}",
-        'name = "Invented brackish train"',
+        f"id = {_text(train.id)}",
+        f"name = {_text(train.name)}",
         "",
         "[train.design]",
         f"permeate_flow_m3h = {run.permeate_m3h:g}",
         f"recovery = {run.recovery:g}",
         "",
     ]
-    for shape in plant.shapes:
+    for shape in train.shapes:
         lines += [
             "[[train.stage]]",
             f"vessels = {shape.vessels}",
@@ -212,9 +221,9 @@ def _point_head(instrument: Instrument) -> list[str]:
 def _modbus(instrument: Instrument, place: Place) -> list[str]:
     # The three status bits come from three different tables, so that a run exercises them all.
     if instrument.signal == "running":
-        return ['table = "coil"', f"register = {place.bit}", 'type = "bool"']
+        return ['table = "coil"', f"register = {place.coil}", 'type = "bool"']
     if instrument.signal == "cleaning":
-        return ['table = "discrete"', f"register = {place.bit}", 'type = "bool"']
+        return ['table = "discrete"', f"register = {place.coil}", 'type = "bool"']
     if place.bit is not None:
         return [f"register = {place.register}", 'type = "bool"', f"bit = {place.bit}"]
     table = ['table = "input"'] if instrument.signal == "feed_temperature" else []

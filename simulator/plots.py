@@ -1,4 +1,4 @@
-"""A sheet of trends as a process engineer would look at them: one row for each scenario.
+"""A sheet of trends as a process engineer would look at them: one row for each train of a scenario.
 
 `python -m simulator.plots OUT.png [SCENARIO ...] [--seed N]`. The readings are those of the
 transmitters while the train runs, as means of six hours; nothing is normalized.
@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from simulator.operation import DAY_S, Mode
-from simulator.plant import TRAIN, Plant
+from simulator.plant import Plant
+from simulator.site import Site
 from simulator.water import Floats
 
 USUAL = (
@@ -52,11 +53,11 @@ def _panels(plant: Plant) -> tuple[Floats, list[list[Floats]]]:
     count = int(plant.scenario.days * DAY_S / STEP_S)
     times: Floats = np.asarray(plant.start_s + np.arange(count) * STEP_S, dtype=np.float64)
     table = plant.sample(times)
-    running = plant.timeline.mode(times)[0] == Mode.RUNNING
+    running = plant.mode(times)[0] == Mode.RUNNING
     stages = range(1, len(plant.shapes) + 1)
 
     def line(signal: str) -> Floats | None:
-        values = table.get(f"{TRAIN}/{signal}")
+        values = table.get(f"{plant.id}/{signal}")
         return None if values is None else np.where(running, values, np.nan)
 
     drops = []
@@ -76,13 +77,13 @@ def _panels(plant: Plant) -> tuple[Floats, list[list[Floats]]]:
 
 
 def sheet(out: Path, names: Sequence[str] = USUAL, seed: int = 1) -> None:
-    """Draw the sheet into a PNG file."""
+    """Draw the sheet into a PNG file: a row for each train of each scenario."""
     from matplotlib.figure import Figure  # takes half a second: only who draws waits for it
 
-    figure = Figure(figsize=(20.0, 2.1 * len(names) + 0.6), layout="constrained")
-    axes = figure.subplots(len(names), len(TITLES), squeeze=False)
-    for row, name in enumerate(names):
-        plant = Plant(name, seed)
+    plants = [(plant, site) for site in (Site(n, seed) for n in names) for plant in site.trains]
+    figure = Figure(figsize=(20.0, 2.1 * len(plants) + 0.6), layout="constrained")
+    axes = figure.subplots(len(plants), len(TITLES), squeeze=False)
+    for row, (plant, site) in enumerate(plants):
         days, panels = _panels(plant)
         for column, (title, lines) in enumerate(zip(TITLES, panels, strict=True)):
             axis = axes[row, column]
@@ -99,9 +100,10 @@ def sheet(out: Path, names: Sequence[str] = USUAL, seed: int = 1) -> None:
                 axis.spines[side].set_visible(False)
             if row == 0:
                 axis.set_title(title, fontsize=10)
-            if row == len(names) - 1:
+            if row == len(plants) - 1:
                 axis.set_xlabel("days", fontsize=8)
-        axes[row, 0].set_ylabel(plant.scenario.title.replace(", ", ",\n"), fontsize=8)
+        which = f"\ntrain {plant.id}" if len(site.trains) > 1 else ""
+        axes[row, 0].set_ylabel(site.scenario.title.replace(", ", ",\n") + which, fontsize=8)
         if row == 0:
             axes[0, 0].legend(fontsize=7, frameon=False)
     figure.suptitle(

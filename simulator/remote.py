@@ -27,12 +27,14 @@ TAKES = {
     "speed": ("speed",),
     "clear": ("number",),
     "mend": ("number",),
+    "restart": ("train",),
 }
 """Keys that each action takes; those of `fault` are the keys of a fault in a scenario, those of `link`
 stand in `simulator.links.TAKES`."""
 
 KNOWN = (
-    "GET /state, GET /handheld, POST /pause, /resume, /step, /speed, /fault, /clear, /link, /mend"
+    "GET /state, GET /handheld, POST /pause, /resume, /step, /speed, /fault, /clear, /restart, "
+    "/link, /mend"
 )
 
 
@@ -67,12 +69,22 @@ def create_app(control: Control) -> FastAPI:
 
     @app.get("/handheld")
     async def handheld(request: Request) -> dict[str, Any]:
-        known = ("vessel", "depth_mm", "every_mm", "stage", "meter", "compensation", "truth")
+        known = (
+            "train",
+            "vessel",
+            "depth_mm",
+            "every_mm",
+            "stage",
+            "meter",
+            "compensation",
+            "truth",
+        )
         asked = _query(request, known)
         every = asked.get("every_mm")
         depths = tuple(_real("depth_mm", d) for d in request.query_params.getlist("depth_mm"))
         stage = asked.get("stage")
         readings = control.read(
+            train=asked.get("train", ""),
             vessel=asked.get("vessel"),
             depths_mm=depths,
             every_mm=None if every is None else _real("every_mm", every),
@@ -112,6 +124,8 @@ def create_app(control: Control) -> FastAPI:
             await control.step(body.get("seconds"))
         elif action == "speed":
             await control.set_speed(body.get("speed"))
+        elif action == "restart":
+            await control.restart(body.get("train"))
         elif action == "mend":
             cleared = {"mended": await control.mend(body.get("number"))}
         else:

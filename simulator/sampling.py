@@ -62,12 +62,12 @@ class Tube:
 
 def _solved_now(plant: Plant, at_s: float) -> tuple[TrainResult, Floats]:
     times = np.array([at_s])
-    permeate, recovery = plant.timeline.setpoints(times)
+    permeate, feed = plant.drawn(times, *plant.timeline.setpoints(times))
     temperature = plant.feed.temperature_c(times)
     result = plant.solved(
         times,
         permeate=permeate,
-        feed=plant.inlet_m3h(permeate, recovery),
+        feed=feed,
         temperature_c=temperature,
         salt_mg_l=plant.feed.salt_mg_l(times),
     )

@@ -6,11 +6,13 @@ Errors: ScenarioError, with every problem of the file at once.
 import dataclasses
 import difflib
 import math
+import re
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Self, TypeVar
 
 from simulator import link_faults
 from simulator.faults import CHEMISTRIES, KINDS, TRANSMITTERS, Fault
@@ -20,6 +22,8 @@ from simulator.vessels import StageShape
 
 FOLDER = Path(__file__).parent / "scenarios"
 DEFAULT_START = datetime(2026, 1, 5, tzinfo=UTC)
+ID = re.compile(r"[A-Za-z0-9_.-]{1,40}")
+MOST_TRAINS = 16
 
 
 class ScenarioError(Exception):
@@ -100,6 +104,7 @@ class Event:
     restores : part of the growth of cleanable faults that a cleaning removes; each later cleaning a
         little less. [-] chemistry : ``acid``, ``alkaline``, or empty for both.
     stage, vessel, element : what is replaced; all of them when not given.
+    train : to which it happens; empty for all of them.
     """
 
     kind: str
@@ -115,7 +120,10 @@ class Event:
     vessel: int | None = None
     element: int | None = None
     detail: str = ""
+    train: str = ""
 
+
+Happening = TypeVar("Happening", Fault, Event)
 
 REPLACEMENTS = {
     "replace_membranes": "membranes_replaced",
@@ -139,6 +147,7 @@ class Link:
     at_day: float
     until_day: float
     protocol: str = ""
+    train: str = ""
     tag: str = ""
     seconds: float = math.nan
     ppm: float = math.nan
@@ -147,7 +156,7 @@ class Link:
     def table(self) -> dict[str, str | float | int]:
         """What was given of `simulator.link_faults.LinkFault`."""
         given: dict[str, str | float | int] = {"kind": self.kind}
-        for name in ("protocol", "tag", "seconds", "ppm", "code"):
+        for name in ("protocol", "train", "tag", "seconds", "ppm", "code"):
             value = getattr(self, name)
             if value and value == value:
                 given[name] = value
@@ -164,18 +173,41 @@ class Ageing:
 
 @dataclass(frozen=True)
 class Expected:
-    """What a monitor should say: `silence`, or a notice with cause, action, stage or point."""
+    """What a monitor should say: `silence`, or a notice with cause, action, stage or point.
+
+    train : of which of several it should say so.
+    """
 
     outcome: str = "silence"
     cause: str = "none"
     action: str = ""
     stage: int | None = None
     point: str = ""
+    train: str = ""
+
+
+@dataclass(frozen=True)
+class TrainSpec:
+    """One of the trains of a story.
+
+    fed_by : the train whose permeate is its feed (the first pass of a plant of two); empty for the feed water.
+    """
+
+    id: str = "A"
+    name: str = "Invented brackish train"
+    fed_by: str = ""
+    plant: PlantSpec = field(default_factory=PlantSpec)
+    operation: Operation = field(default_factory=Operation)
+    ageing: Ageing = field(default_factory=Ageing)
 
 
 @dataclass(frozen=True)
 class Scenario:
-    """One story of a plant, with what a monitor should make of it."""
+    """One story of a plant, with what a monitor should make of it.
+
+    trains : when there are several, or one with a name of its own; empty for train A. Then `plant`,
+        `operation` and `ageing` are what they have in common.
+    """
 
     name: str
     title: str
@@ -189,6 +221,40 @@ class Scenario:
     faults: tuple[Fault, ...] = ()
     events: tuple[Event, ...] = ()
     links: tuple[Link, ...] = ()
+    trains: tuple[TrainSpec, ...] = ()
+
+    def each(self) -> tuple[Self, ...]:
+        """The story of every train by itself, in their order."""
+        return tuple(
+            dataclasses.replace(
+                self,
+                plant=train.plant,
+                operation=train.operation,
+                ageing=train.ageing,
+                faults=of_train(self.faults, train.id),
+                events=of_train(self.events, train.id),
+                trains=(train,),
+            )
+            for train in self.trains or (self.only,)
+        )
+
+    @property
+    def only(self) -> TrainSpec:
+        """The train of a story of one."""
+        if len(self.trains) > 1:
+            raise ValueError(
+                f"scenario {self.name} has the trains {', '.join(t.id for t in self.trains)}: "
+                "take `each` by itself"
+            )
+        given = self.trains[0] if self.trains else TrainSpec()
+        return dataclasses.replace(
+            given, plant=self.plant, operation=self.operation, ageing=self.ageing
+        )
+
+
+def of_train(things: Sequence[Happening], train: str) -> tuple[Happening, ...]:
+    """Those faults or events that concern a train."""
+    return tuple(thing for thing in things if thing.train in ("", train))
 
 
 def names() -> tuple[str, ...]:
@@ -226,24 +292,14 @@ def parse(text: str, place: str, name: str) -> Scenario:
     problems: list[str] = []
     reader = _Reader(place, problems)
     known = {"title", "description", "days", "plant", "feed", "operation", "ageing", "expected"}
-    reader.unknown("the top level", table, known | {"fault", "event", "link"})
+    reader.unknown("the top level", table, known | {"train", "fault", "event", "link"})
     for required in ("title", "description"):
         if not isinstance(table.get(required), str):
             problems.append(f'{place}: "{required}" is missing; write {required} = "..."')
-    plant_table = dict(table.get("plant", {}))
-    stages = tuple(
-        reader.build(StageShape, stage, f"plant.stages {number}")
-        for number, stage in enumerate(plant_table.pop("stages", []), 1)
-    )
-    plant = reader.build(PlantSpec, plant_table, "plant")
-    if stages and None not in stages and plant is not None:
-        plant = dataclasses.replace(plant, stages=stages)
-    parts = {
-        "feed": reader.build(Feed, table.get("feed", {}), "feed"),
-        "operation": reader.build(Operation, table.get("operation", {}), "operation"),
-        "ageing": reader.build(Ageing, table.get("ageing", {}), "ageing"),
-        "expected": reader.build(Expected, table.get("expected", {}), "expected"),
-    }
+    common = _common(reader, table, "", TrainSpec())
+    trains = _trains(reader, table.get("train", []), common)
+    feed = reader.build(Feed, table.get("feed", {}), "feed")
+    expected = reader.build(Expected, table.get("expected", {}), "expected")
     faults = [
         reader.build(Fault, fault, f"fault {number}")
         for number, fault in enumerate(table.get("fault", []), 1)
@@ -260,13 +316,11 @@ def parse(text: str, place: str, name: str) -> Scenario:
     if not isinstance(days, int | float) or not 0 < days <= 1100:
         problems.append(f'{place}: "days" is {days!r}; give a number above 0, at most 1100')
     if not problems:
-        _check_faults([f for f in faults if f is not None], plant, place, problems)
-        if plant is not None and plant.instruments not in SETS:
-            problems.append(
-                f"{place}: plant: instruments {plant.instruments!r}; use one of {', '.join(SETS)}"
-            )
-        if plant is not None and plant.bits not in ("yes", "no"):
-            problems.append(f'{place}: plant: bits {plant.bits!r}; write "yes" or "no"')
+        several = trains or (common,)
+        _check_trains(several, place, problems)
+        _check_faults(faults, several, place, problems)
+        if expected.outcome == "notice" or expected.train:
+            _named(expected.train, several, f"{place}: expected", problems)
         for number, link in enumerate(links, 1):
             try:
                 link_faults.LinkFault(**link.table())
@@ -276,7 +330,9 @@ def parse(text: str, place: str, name: str) -> Scenario:
                 problems.append(
                     f"{place}: link {number}: until_day {link.until_day:g} must be after at_day {link.at_day:g}"
                 )
-        _check_events([e for e in events if e is not None], plant, place, problems)
+            if link.train:
+                _named(link.train, several, f"{place}: link {number}", problems)
+        _check_events(events, several, place, problems)
     if problems:
         raise ScenarioError("\n".join(problems))
     return Scenario(
@@ -284,17 +340,110 @@ def parse(text: str, place: str, name: str) -> Scenario:
         title=table["title"],
         description=" ".join(table["description"].split()),
         days=float(days),
-        plant=plant,
+        plant=common.plant,
+        feed=feed,
+        operation=common.operation,
+        ageing=common.ageing,
+        expected=expected,
         faults=tuple(faults),
         events=tuple(events),
         links=tuple(links),
-        **parts,
+        trains=trains,
     )
 
 
-def _check_events(events: list[Event], plant: PlantSpec, place: str, problems: list[str]) -> None:
+def _common(reader: "_Reader", table: Any, where: str, base: TrainSpec) -> TrainSpec:
+    """Plant, operation and ageing of a table, on top of those of `base`."""
+    parts: dict[str, Any] = {}
+    plant_table = table.get("plant", {})
+    if isinstance(plant_table, dict):
+        plant_table = dict(plant_table)
+        stages = tuple(
+            reader.build(StageShape, stage, f"{where}plant.stages {number}")
+            for number, stage in enumerate(plant_table.pop("stages", []), 1)
+        )
+        if stages and None not in stages:
+            parts["plant"] = dataclasses.replace(base.plant, stages=stages)
+    for name, kind, given in (
+        ("plant", PlantSpec, plant_table),
+        ("operation", Operation, table.get("operation", {})),
+        ("ageing", Ageing, table.get("ageing", {})),
+    ):
+        on = parts.get(name, getattr(base, name))
+        parts[name] = reader.build(kind, given, f"{where}{name}", on) or on
+    return dataclasses.replace(base, **parts)
+
+
+def _trains(reader: "_Reader", tables: Any, common: TrainSpec) -> tuple[TrainSpec, ...]:
+    """The trains of a file, each with what it has of its own."""
+    if not isinstance(tables, list):
+        reader.problems.append(f"{reader.place}: train must be a list of tables: write [[train]]")
+        return ()
+    found = []
+    for number, table in enumerate(tables, 1):
+        where = f"train {number}"
+        if not isinstance(table, dict):
+            reader.problems.append(f"{reader.place}: {where} must be a table of keys and values")
+            continue
+        own = {k: v for k, v in table.items() if k not in ("plant", "operation", "ageing")}
+        if "id" not in own:
+            reader.problems.append(f'{reader.place}: {where}: "id" is missing')
+            continue
+        train = _common(reader, table, f"{where}: ", common)
+        found.append(reader.build(TrainSpec, own, where, train))
+    return tuple(train for train in found if train is not None)
+
+
+def _check_trains(trains: Sequence[TrainSpec], place: str, problems: list[str]) -> None:
+    before: list[str] = []
+    if len(trains) > MOST_TRAINS:
+        problems.append(f"{place}: {len(trains)} trains; at most {MOST_TRAINS}")
+    for train in trains:
+        where = f"{place}: train {train.id}"
+        if not ID.fullmatch(train.id):
+            problems.append(f"{place}: train {train.id!r}: write an id of letters and digits")
+        if train.id in before:
+            problems.append(f"{where}: there are two of this id")
+        if train.fed_by and train.fed_by not in before:
+            known = f"; before it stand {', '.join(before)}" if before else ", and it is the first"
+            problems.append(
+                f"{where}: fed_by {train.fed_by!r}: a train is fed by one that stands before it{known}"
+            )
+        if train.plant.instruments not in SETS:
+            problems.append(
+                f"{where}: plant: instruments {train.plant.instruments!r}; use one of {', '.join(SETS)}"
+            )
+        if train.plant.bits not in ("yes", "no"):
+            problems.append(f'{where}: plant: bits {train.plant.bits!r}; write "yes" or "no"')
+        before.append(train.id)
+
+
+def _named(
+    train: str, trains: Sequence[TrainSpec], where: str, problems: list[str]
+) -> TrainSpec | None:
+    """The train of an id; the only one when none is named, and there is only one."""
+    known = {t.id: t for t in trains}
+    if train in known:
+        return known[train]
+    if train:
+        problems.append(f"{where}: train {train!r} is not known; use one of {', '.join(known)}")
+    elif len(trains) == 1:
+        return trains[0]
+    else:
+        problems.append(f"{where}: which train? give train, one of {', '.join(known)}")
+    return None
+
+
+def _check_events(
+    events: Sequence[Event], trains: Sequence[TrainSpec], place: str, problems: list[str]
+) -> None:
     for number, event in enumerate(events, 1):
         where = f"{place}: event {number}"
+        if event.kind == "source" and event.train:
+            problems.append(f"{where} (source): the feed water is that of all; leave train out")
+            continue
+        if event.train and _named(event.train, trains, where, problems) is None:
+            continue
         if event.kind not in EVENT_KINDS:
             problems.append(
                 f"{where}: kind {event.kind!r} is not known; use one of {', '.join(EVENT_KINDS)}"
@@ -317,23 +466,29 @@ def _check_events(events: list[Event], plant: PlantSpec, place: str, problems: l
             continue
         if event.stage is None:
             continue
-        if not 1 <= event.stage <= len(plant.stages):
-            problems.append(
-                f"{where}: stage {event.stage}; the train has stages 1 to {len(plant.stages)}"
-            )
-            continue
-        shape = plant.stages[event.stage - 1]
-        for what, value, most in (
-            ("vessel", event.vessel, shape.vessels),
-            ("element", event.element, shape.elements),
-        ):
-            if value is not None and not 1 <= value <= most:
+        for train in trains:
+            if event.train not in ("", train.id):
+                continue
+            stages = train.plant.stages
+            if not 1 <= event.stage <= len(stages):
                 problems.append(
-                    f"{where}: {what} {value}; stage {event.stage} has {what} 1 to {most}"
+                    f"{where}: stage {event.stage}; the train has stages 1 to {len(stages)}"
                 )
+                continue
+            shape = stages[event.stage - 1]
+            for what, value, most in (
+                ("vessel", event.vessel, shape.vessels),
+                ("element", event.element, shape.elements),
+            ):
+                if value is not None and not 1 <= value <= most:
+                    problems.append(
+                        f"{where}: {what} {value}; stage {event.stage} has {what} 1 to {most}"
+                    )
 
 
-def _check_faults(faults: list[Fault], plant: PlantSpec, place: str, problems: list[str]) -> None:
+def _check_faults(
+    faults: Sequence[Fault], trains: Sequence[TrainSpec], place: str, problems: list[str]
+) -> None:
     for number, fault in enumerate(faults, 1):
         where = f"{place}: fault {number} ({fault.kind})"
         if fault.kind not in KINDS:
@@ -353,6 +508,10 @@ def _check_faults(faults: list[Fault], plant: PlantSpec, place: str, problems: l
             )
         if not fault.factor > 0.0:
             problems.append(f"{where}: factor is {fault.factor}; it must be above 0")
+        train = _named(fault.train, trains, where, problems)
+        if train is None:
+            continue
+        plant = train.plant
         count = len(plant.stages)
         if fault.stage is not None and not 1 <= fault.stage <= count:
             problems.append(f"{where}: stage {fault.stage}; the train has stages 1 to {count}")
@@ -387,8 +546,8 @@ class _Reader:
                 )
                 self.problems.append(f'{self.place}: {where}: unknown key "{key}"; {hint}')
 
-    def build(self, kind: type[Any], table: Any, where: str) -> Any:
-        """One dataclass from one table; None when it cannot be made."""
+    def build(self, kind: type[Any], table: Any, where: str, base: Any = None) -> Any:
+        """One dataclass from one table, the rest as in `base`; None when it cannot be made."""
         if not isinstance(table, dict):
             self.problems.append(f"{self.place}: {where} must be a table of keys and values")
             return None
@@ -398,7 +557,8 @@ class _Reader:
         for name, spec in fields.items():
             if name not in table:
                 missing = dataclasses.MISSING
-                if spec.default is missing and spec.default_factory is missing:
+                absent = spec.default is missing and spec.default_factory is missing
+                if base is None and absent:
                     self.problems.append(f'{self.place}: {where}: "{name}" is missing')
                     return None
                 continue
@@ -418,4 +578,4 @@ class _Reader:
                 )
                 return None
             values[name] = value if "str" in wanted or whole else float(value)
-        return kind(**values)
+        return kind(**values) if base is None else dataclasses.replace(base, **values)

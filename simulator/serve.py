@@ -14,14 +14,13 @@ from dataclasses import dataclass, fields
 from types import TracebackType
 from typing import Self
 
-import numpy as np
 from pymodbus import FramerType
 from pymodbus.server import ModbusTcpServer
 
 from simulator.links import Links, Sample
 from simulator.modbus import Registers, free_port, opened
 from simulator.opcua import OpcuaLink
-from simulator.plant import Plant
+from simulator.site import Site
 from simulator.tls import Certificates
 
 LEAST_SPEED = 1.0
@@ -70,7 +69,7 @@ class Achieved:
 
 
 class Served:
-    """A plant served on its protocols while the context is open.
+    """All trains of a site served on its protocols while the context is open.
 
     Clients can only read. `bad` holds tags whose transmitter is to look failed: Bad status on
     OPC UA, NaN on Modbus. `ports` has the real ones once it is open.
@@ -80,7 +79,7 @@ class Served:
 
     def __init__(
         self,
-        plant: Plant,
+        site: Site,
         *,
         speed: float = 1.0,
         ports: Ports | None = None,
@@ -93,7 +92,7 @@ class Served:
         secure = asked.modbus_tls is not None or asked.opcua_secure is not None
         if secure and certificates is None:
             raise ValueError("a secure port needs certificates: name a folder for them")
-        self.plant = plant
+        self.site = site
         self.host = host
         self.ports = Ports(
             *(
@@ -105,14 +104,14 @@ class Served:
         self.bad: set[str] = set()
         self._speed = speed
         self._certificates = certificates
-        self.links = Links(plant)
-        self._registers = Registers(plant, self.links)
+        self.links = Links(site)
+        self._registers = Registers(site, self.links)
         self._modbus: list[ModbusTcpServer] = []
         self._opcua: list[OpcuaLink] = []
         self._moving = asyncio.Lock()  # held while the plant goes from one instant to the next
         self._running = asyncio.Event()
         self._running.set()
-        self._anchor_s, self._anchor = plant.now_s, time.monotonic()
+        self._anchor_s, self._anchor = site.now_s, time.monotonic()
         self._stepped_s = 0.0
         self._is_open = False
 
@@ -175,7 +174,7 @@ class Served:
         for name, port, files in asked:
             if port is None:
                 continue
-            link = OpcuaLink(self.plant, self.host, port, files)
+            link = OpcuaLink(self.site, self.host, port, files)
             link.hush(self.links.active("silent", "opcua") is not None)
             await link.open(name)
             self._opcua.append(link)
@@ -184,7 +183,7 @@ class Served:
     async def relink(self) -> None:
         """Show what the links make of the plant now, and open or close servers as they say."""
         async with self._moving:
-            await self._show(self.plant.now_s)
+            await self._show(self.site.now_s)
             await self._listen()
 
     async def _listen(self) -> None:
@@ -217,7 +216,7 @@ class Served:
         self._check(speed)
         async with self._moving:
             self._speed = speed
-            self._anchor_s, self._anchor = self.plant.now_s, time.monotonic()
+            self._anchor_s, self._anchor = self.site.now_s, time.monotonic()
 
     async def pause(self) -> None:
         """Let plant time stand still; it does when this returns."""
@@ -229,23 +228,21 @@ class Served:
         """Let plant time run on from where it stands."""
         async with self._moving:
             if self.paused:
-                self._anchor_s, self._anchor = self.plant.now_s, time.monotonic()
+                self._anchor_s, self._anchor = self.site.now_s, time.monotonic()
                 self._running.set()
 
     async def step(self, seconds: float) -> None:
-        """Bring a paused plant forward; when it cannot run there, nothing has changed."""
+        """Bring a paused plant forward; a train that cannot run there trips."""
         async with self._moving:
             if not self.paused:
                 raise StillRunning("plant time runs by itself; pause first, then step")
-            to_s = self.plant.now_s + seconds
-            self.plant.sample(np.array([to_s]))
-            await self._show(to_s)
+            await self._show(self.site.now_s + seconds)
             self._stepped_s += seconds
 
     async def refresh(self) -> None:
         """Show what the plant reads now, after a change that time did not make."""
         async with self._moving:
-            await self._show(self.plant.now_s)
+            await self._show(self.site.now_s)
 
     async def tick(self, to_s: float) -> None:
         """Bring the plant to a time and show its readings."""
@@ -254,12 +251,12 @@ class Served:
 
     def _take(self) -> None:
         raw = dict.fromkeys(self.bad, math.nan)
-        self.links.taken(Sample(self.plant.now_s, self.plant.readings(), raw))
+        self.links.taken(Sample(self.site.now_s, self.site.readings(), raw))
         self._registers.fill()
 
     async def _show(self, to_s: float) -> None:
-        self.plant.advance(to_s)
-        changed = self.links.follow(self.plant.now_s)
+        self.site.advance(to_s)
+        changed = self.links.follow(self.site.now_s)
         self._take()
         if changed:
             await self._listen()
@@ -275,7 +272,7 @@ class Served:
             target = self._anchor_s + (time.monotonic() - self._anchor) * self._speed
             if until_s is not None:
                 target = min(target, until_s)
-            await self._show(max(target, self.plant.now_s))
+            await self._show(max(target, self.site.now_s))
             return True
 
     async def run(self, stop: asyncio.Event, until_s: float | None = None) -> Achieved:
@@ -284,8 +281,8 @@ class Served:
         A tick that comes late covers more plant time, so the speed holds and the readings get
         sparser; what was reached, pauses and steps left out, is returned.
         """
-        began_s, began = self.plant.now_s - self._stepped_s, time.monotonic()
-        self._anchor_s, self._anchor = self.plant.now_s, began
+        began_s, began = self.site.now_s - self._stepped_s, time.monotonic()
+        self._anchor_s, self._anchor = self.site.now_s, began
         due, ticks = began, 0
         while not stop.is_set():
             if self.paused:
@@ -295,7 +292,7 @@ class Served:
                 due = time.monotonic()
                 continue
             ticks += await self._next(until_s)
-            if until_s is not None and self.plant.now_s >= until_s:
+            if until_s is not None and self.site.now_s >= until_s:
                 break
             due += self.tick_s
             # Even a slow machine must leave the loop some time to answer its clients.
@@ -305,7 +302,7 @@ class Served:
                     await stop.wait()
             except TimeoutError:
                 continue
-        ran_s = self.plant.now_s - self._stepped_s - began_s
+        ran_s = self.site.now_s - self._stepped_s - began_s
         return Achieved(ran_s, time.monotonic() - began, ticks)
 
 
@@ -321,7 +318,7 @@ async def _either(one: asyncio.Event, other: asyncio.Event) -> None:
 
 
 async def serve(
-    plant: Plant,
+    site: Site,
     *,
     speed: float = 1.0,
     ports: Ports | None = None,
@@ -331,14 +328,14 @@ async def serve(
     on_ready: Callable[[Served], None] | None = None,
     until_s: float | None = None,
 ) -> Achieved:
-    """Serve a plant until `stop` is set or the plant reaches a time; `on_ready` gets the ports.
+    """Serve a site until `stop` is set or the plant reaches a time; `on_ready` gets the ports.
 
     paused : plant time stands still at first; a control port or the caller lets it go on.
     """
     # The libraries log whatever a client does, and log with a trace what they also raise.
     for name in ("pymodbus", "asyncua", "asyncuagds"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
-    async with Served(plant, speed=speed, ports=ports, certificates=certificates) as served:
+    async with Served(site, speed=speed, ports=ports, certificates=certificates) as served:
         if paused:
             await served.pause()
         async with _controlled(served):

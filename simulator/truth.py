@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 
 from simulator.faults import Fault
-from simulator.hydraulics import TrainResult
 from simulator.operation import DAY_S
-from simulator.plant import TRAIN, Plant
+from simulator.plant import Plant
+from simulator.site import Site
 from simulator.water import Floats
 
 PUMP_EFFICIENCY = 0.8
@@ -20,44 +20,68 @@ def iso(time_s: float) -> str:
     return datetime.fromtimestamp(time_s, UTC).isoformat().replace("+00:00", "Z")
 
 
-def truth_of(plant: Plant, days: float) -> dict[str, Any]:
-    """What really happened: faults with size by day, condition of the stages, expected outcome."""
+def truth_of(site: Site, days: float) -> dict[str, Any]:
+    """What really happened: faults with size by day, condition of each train's stages, expected outcome."""
     day = np.arange(0.0, days + 1e-9, 1.0)
-    expected = plant.scenario.expected
+    expected = site.scenario.expected
     faults = []
-    for fault in plant.scenario.faults:
-        size = fault.size(day, plant.timeline.cleanings)
+    for fault in site.scenario.faults:
+        train = site.train(fault.train)
+        size = fault.size(day, train.timeline.cleanings)
         faults.append(
             {
+                "train": train.id,
                 "kind": fault.kind,
-                "onset": iso(plant.start_s + fault.onset_day * DAY_S),
-                "full": iso(plant.start_s + (fault.onset_day + fault.grows_days) * DAY_S),
+                "onset": iso(site.start_s + fault.onset_day * DAY_S),
+                "full": iso(site.start_s + (fault.onset_day + fault.grows_days) * DAY_S),
                 "growth": fault.growth,
-                "stages": list(fault.stages(len(plant.shapes))) if not fault.tag else [],
+                "stages": list(fault.stages(len(train.shapes))) if not fault.tag else [],
                 "vessel": fault.vessel,
                 "element": fault.element,
                 "joint": fault.joint,
-                "point": f"{TRAIN}/{fault.tag}" if fault.tag else None,
+                "point": f"{train.id}/{fault.tag}" if fault.tag else None,
                 "severity_by_day": np.round(size * _full_size(fault), 6).tolist(),
             }
         )
     return {
-        "scenario": plant.scenario.name,
-        "title": plant.scenario.title,
-        "seed": plant.seed,
-        "start": iso(plant.start_s),
+        "scenario": site.scenario.name,
+        "title": site.scenario.title,
+        "seed": site.seed,
+        "start": iso(site.start_s),
         "days": days,
         "expected": {
             "outcome": expected.outcome,
+            "train": _expected_train(site),
             "cause": expected.cause,
             "stage": expected.stage,
             "action": expected.action,
-            "point": f"{TRAIN}/{expected.point}" if expected.point else None,
+            "point": f"{_expected_train(site)}/{expected.point}" if expected.point else None,
         },
         "faults": faults,
-        "condition_by_day": condition(plant, day),
-        "energy_by_day": energy(plant, day),
+        "condition_by_day": {train.id: condition(train, day) for train in site.trains},
+        "energy_by_day": {train.id: energy(train, day) for train in site.trains},
+        "trips": trips(site),
     }
+
+
+def _expected_train(site: Site) -> str | None:
+    """The train of which something is to be said."""
+    expected = site.scenario.expected
+    return site.train(expected.train).id if expected.outcome != "silence" else None
+
+
+def trips(site: Site) -> list[dict[str, Any]]:
+    """When trains stopped because they could not run, why, and when they were started again."""
+    return [
+        {
+            "train": train.id,
+            "at": iso(trip.begin_s),
+            "reason": trip.reason,
+            "until": iso(trip.end_s) if np.isfinite(trip.end_s) else None,
+        }
+        for train in site.trains
+        for trip in train.trips
+    ]
 
 
 def _full_size(fault: Fault) -> float:
@@ -73,10 +97,10 @@ def condition(plant: Plant, day: Floats) -> dict[str, dict[str, list[float]]]:
 
     `permeate_flow` is the mean water permeability of the stage, `salt_passage` the salt of its
     permeate and `pressure_drop` its drop, these two with the train at one operating point (mean
-    temperature, mean salt, set-points of the scenario) so that only the membranes differ.
+    temperature, usual salt, set-points of the scenario) so that only the membranes differ.
     """
     times = plant.start_s + day * DAY_S
-    solved = _at_one_point(plant, day)
+    solved = plant.at_one_point(day)
     out: dict[str, dict[str, list[float]]] = {}
     for number, stage in enumerate(solved.stages, 1):
         state = plant.stage_state(number, times)
@@ -97,7 +121,7 @@ def energy(plant: Plant, day: Floats) -> dict[str, list[float]]:
     `pump_kw` is the shaft power of high-pressure pump and boosters at `PUMP_EFFICIENCY`, `kwh_m3` that over the
     permeate: what a fouled train costs more.
     """
-    solved = _at_one_point(plant, day)
+    solved = plant.at_one_point(day)
     spec = plant.scenario.plant
     lifted = solved.stages[0].feed_m3h * solved.stages[0].feed_bar
     for stage in solved.stages[1:]:
@@ -107,18 +131,3 @@ def energy(plant: Plant, day: Floats) -> dict[str, list[float]]:
         "pump_kw": np.round(kw, 3).tolist(),
         "kwh_m3": np.round(kw / solved.permeate_m3h, 5).tolist(),
     }
-
-
-def _at_one_point(plant: Plant, day: Floats) -> TrainResult:
-    """The train at mean temperature, mean salt and the set-points of its scenario, as it is on each day."""
-    spec = plant.scenario
-    one = np.ones_like(day)
-    times = plant.start_s + day * DAY_S
-    return plant.solved(
-        times,
-        permeate=spec.operation.permeate_m3h * one,
-        feed=plant.inlet_m3h(spec.operation.permeate_m3h * one, spec.operation.recovery * one),
-        temperature_c=spec.feed.temperature_mean_c * one,
-        salt_mg_l=spec.feed.salt_mg_l * one,
-        highest_bar=80.0,
-    )

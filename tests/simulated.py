@@ -15,7 +15,7 @@ from rules.findings import Finding, Presence
 from rules.train import Train
 from rules.watch import Step, Watch
 from simulator import plantfile
-from simulator.plant import Plant as SimulatedPlant
+from simulator.site import Site
 
 Array = NDArray[np.float64]
 DAY_S = 86400.0
@@ -50,13 +50,13 @@ class Run:
         yield from zip(self.times[use].tolist(), self.values[use], strict=True)
 
 
-def run(name: str, days: float, step_s: float = 300.0, seed: int = 1) -> Run:
-    """Simulate the first `days` of a scenario, one row each `step_s`."""
-    plant = SimulatedPlant(name, seed)
+def run(name: str, days: float, step_s: float = 300.0, seed: int = 1, train_id: str = "A") -> Run:
+    """Simulate the first `days` of a train of a scenario, one row each `step_s`."""
+    plant = Site(name, seed)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "plant.toml"
         path.write_text(plantfile.exported(plant, Path(folder) / "data.csv"), encoding="utf-8")
-        train = load(path).trains[0].model
+        train = load(path).train(train_id).model
     times = plant.start_s + np.arange(0.0, days * DAY_S, step_s)
     table = plant.sample(times)
     values = np.array([table[f"{train.id}/{s}"] for s in train.signals]).T

@@ -15,8 +15,8 @@ import pytest
 
 from simulator import client
 from simulator.instruments import PER_SI
-from simulator.plant import Plant
 from simulator.plantfile import CLOCK_REGISTER, FIRST_REGISTER, NAMESPACE, STATUS_REGISTER, places
+from simulator.site import Site
 from simulator.tls import CLIENT_URI, USER, Certificates, prepared
 from tests.server.processes import ROOT, compiled, need, node_command
 
@@ -32,7 +32,7 @@ class Line:
 
     ports: dict[str, int]
     files: Certificates
-    plant: Plant
+    plant: Site
 
     @property
     def panel(self) -> str:
@@ -58,7 +58,7 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Line]:
         words = process.stdout.readline().split()
         assert words[:1] == ["ready"], errors.read_text()
         ports = {name: int(port) for name, port in (word.split("=") for word in words[1:])}
-        plant = Plant("healthy")
+        plant = Site("healthy")
         here = Line(ports, Certificates(folder), plant)
         lost = {"kind": "transmitter_lost", "tag": "concentrate_flow"}
         client.call(here.panel, "fault", body=lost)
@@ -79,9 +79,9 @@ def stranger(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
     return prepared(tmp_path_factory.mktemp("stranger"), datetime.now(UTC))
 
 
-def reads(plant: Plant) -> list[tuple[str, int, int]]:
+def reads(plant: Site) -> list[tuple[str, int, int]]:
     """What every Modbus client reads: all registers from both tables, all bits, beyond, and a write."""
-    count = 2 * sum(1 for i in plant.instruments if not i.status)
+    count = 2 * sum(1 for i in plant.instruments.values() if not i.status)
     whole = FIRST_REGISTER + count - STATUS_REGISTER
     return [
         ("holding", STATUS_REGISTER, whole),
@@ -94,7 +94,7 @@ def reads(plant: Plant) -> list[tuple[str, int, int]]:
     ]
 
 
-def check_words(plant: Plant, words: list[int]) -> None:
+def check_words(plant: Site, words: list[int]) -> None:
     """All registers from the status word on are the plant's readings, in edge units."""
 
     def at(register: int, count: int) -> bytes:
@@ -102,21 +102,20 @@ def check_words(plant: Plant, words: list[int]) -> None:
         return struct.pack(f">{count}H", *words[begin : begin + count])
 
     assert struct.unpack(">d", at(CLOCK_REGISTER, 4)) == (plant.now_s,)
-    units = {i.signal: i.unit for i in plant.instruments}
     readings = plant.readings()
-    for signal, place in places(plant).items():
-        expected = readings[f"A/{signal}"] * PER_SI[units[signal]]
+    for tag, place in places(plant).items():
+        expected = readings[tag] * PER_SI[plant.instruments[tag].unit]
         if place.bit is not None:
-            assert words[0] >> place.bit & 1 == expected, signal
+            assert words[0] >> place.bit & 1 == expected, tag
             continue
         (got,) = struct.unpack(">f", at(place.register, 2))
-        if signal == "concentrate_flow":
+        if tag == "A/concentrate_flow":
             assert got != got, "a lost transmitter is NaN"
         else:
-            assert got == pytest.approx(expected, rel=1e-6), signal
+            assert got == pytest.approx(expected, rel=1e-6), tag
 
 
-def check_answers(plant: Plant, answers: list[object]) -> None:
+def check_answers(plant: Site, answers: list[object]) -> None:
     """The answers to `reads`."""
     holding, inputs, coils, discrete, beyond, written, again = answers
     assert isinstance(holding, list)
@@ -127,7 +126,7 @@ def check_answers(plant: Plant, answers: list[object]) -> None:
     assert written == {"error": ILLEGAL_FUNCTION}
 
 
-def libmodbus_answers(program: Path, where: list[str], plant: Plant) -> list[object]:
+def libmodbus_answers(program: Path, where: list[str], plant: Site) -> list[object]:
     """What the libmodbus client answers to `reads`."""
     asked = "".join(f"{table} {first} {count}\n" for table, first, count in reads(plant))
     done = subprocess.run(
@@ -248,7 +247,6 @@ def test_node_opcua_reads_the_plant(line: Line, stranger: Certificates, tmp_path
     told = node_told("opcua_client.js", "node-opcua", plan)
     at = datetime.fromtimestamp(line.plant.now_s, UTC).strftime("%Y-%m-%dT%H:%M:%S.000Z")
     readings = line.plant.readings()
-    units = {i.signal: i.unit for i in line.plant.instruments}
     for name in ("plain", "secure"):
         answer = told[name]
         assert isinstance(answer, dict)
@@ -259,7 +257,8 @@ def test_node_opcua_reads_the_plant(line: Line, stranger: Certificates, tmp_path
                 assert got["status"] == "BadSensorFailure"
                 continue
             assert got["status"] == "Good"
-            assert got["value"] == pytest.approx(readings[tag] * PER_SI[units[tag[2:]]], rel=1e-9)
+            factor = PER_SI[line.plant.instruments[tag].unit]
+            assert got["value"] == pytest.approx(readings[tag] * factor, rel=1e-9)
         assert answer["written"].startswith("Bad"), answer["written"]
     for name, word in (
         ("wrong_password", "BadUserAccessDenied"),

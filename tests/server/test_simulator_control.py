@@ -20,8 +20,8 @@ from simulator.__main__ import main
 from simulator.links import Links
 from simulator.modbus import Registers
 from simulator.opcua import OpcuaLink
-from simulator.plant import Plant
 from simulator.serve import Ports, Served
+from simulator.site import Site
 from simulator.tls import Certificates, CertificatesUnusable, prepared
 from tests.server.processes import ROOT, nothing_left
 
@@ -88,7 +88,7 @@ def test_a_plant_is_driven_from_the_command_line(
         "day": 0.0,
         "speed": 2000.0,
         "paused": True,
-        "mode": "running",
+        "trains": {"A": {"mode": "running"}},
     }
     assert panel.state("step", "12h")["time"] == "2026-01-05T12:00:00Z"
     assert panel.state("step", "3d")["day"] == 3.5
@@ -261,7 +261,7 @@ def test_points_are_printed(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize("name", ["modbus-rtu", "modbus-tls", "opcua-secure", "control"])
 async def test_a_taken_port_is_named(name: str, files: Certificates) -> None:
     """A further port that is in use is an error with its name, and leaves nothing open."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
@@ -272,7 +272,7 @@ async def test_a_taken_port_is_named(name: str, files: Certificates) -> None:
     await nothing_left()
 
 
-async def open_one(name: str, plant: Plant, port: int, files: Certificates) -> None:
+async def open_one(name: str, plant: Site, port: int, files: Certificates) -> None:
     """Open one port of a plant as it is opened when it is served."""
     registers, host = Registers(plant, Links(plant)), "127.0.0.1"
     if name == "modbus-rtu":

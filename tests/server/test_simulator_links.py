@@ -14,9 +14,9 @@ from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusIOException
 
 from simulator.control import Control, Refused
-from simulator.plant import Plant
 from simulator.plantfile import CLOCK_REGISTER, FIRST_REGISTER, NAMESPACE
 from simulator.serve import Ports, Served
+from simulator.site import Site
 from tests.server.processes import nothing_left
 
 
@@ -60,7 +60,7 @@ async def seen(link: Served, tags: list[str]) -> list[Seen]:
 @pytest.mark.asyncio
 async def test_links_fail_and_are_mended() -> None:
     """Exceptions, short replies, silence, statuses, stale samples and servers that are gone, one after another."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     async with Served(plant, ports=Ports(modbus_rtu=0)) as link:
         await link.pause()
         panel = Control(link)
@@ -131,7 +131,7 @@ async def test_links_fail_and_are_mended() -> None:
 @pytest.mark.asyncio
 async def test_a_silent_opcua_server_takes_connections_and_answers_nothing() -> None:
     """The old connection stays open unanswered, a new one too; Modbus goes on; mended, the old one is answered."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     async with Served(plant) as link:
         await link.pause()
         panel = Control(link)
@@ -158,7 +158,7 @@ async def test_a_silent_opcua_server_takes_connections_and_answers_nothing() -> 
 @pytest.mark.asyncio
 async def test_a_planned_silence_of_opcua_comes_and_goes() -> None:
     """The story of the silent OPC UA server: no answer from day 9.2 to 9.6, the same connection answers then."""
-    plant = Plant("link_half_open_opcua")
+    plant = Site("link_half_open_opcua")
     async with Served(plant) as link:
         await link.pause()
         async with Client(f"opc.tcp://127.0.0.1:{link.ports.opcua}/") as client:
@@ -176,7 +176,7 @@ async def test_a_planned_silence_of_opcua_comes_and_goes() -> None:
 @pytest.mark.asyncio
 async def test_a_planned_loss_comes_and_goes_by_itself() -> None:
     """A story that says the link is lost from day 9.2 to 10.1: nobody listens in between, then as before."""
-    plant = Plant("link_lost_for_a_day")
+    plant = Site("link_lost_for_a_day")
     async with Served(plant) as link:
         await link.pause()
         await link.step(9.1 * 86400.0)

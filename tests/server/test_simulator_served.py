@@ -18,15 +18,15 @@ from asyncua import Client, ua
 from pymodbus.client import AsyncModbusTcpClient
 
 from simulator.instruments import PER_SI
-from simulator.plant import Plant
 from simulator.plantfile import CLOCK_REGISTER, NAMESPACE, places, served
 from simulator.serve import Achieved, Served, serve
+from simulator.site import Site
 
 ROOT = Path(__file__).resolve().parents[2]
 HOUR = 3600.0
 
 
-def plant_table(plant: Plant, link: Served) -> dict[str, list[dict[str, object]]]:
+def plant_table(plant: Site, link: Served) -> dict[str, list[dict[str, object]]]:
     """The plant file of a served plant, parsed; its first train's points under "point"."""
     text = served(plant, modbus_port=link.ports.modbus, opcua_port=link.ports.opcua)
     table = tomllib.loads(text)
@@ -78,7 +78,7 @@ async def connected(link: Served) -> AsyncModbusTcpClient:
 @pytest.mark.asyncio
 async def test_both_protocols_show_the_readings_in_edge_units() -> None:
     """Every point of the plant file, read where it says, is the plant's reading in its unit."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     async with Served(plant) as link:
         await link.tick(plant.start_s + 30.0 * HOUR)
         table = plant_table(plant, link)
@@ -109,7 +109,7 @@ async def test_both_protocols_show_the_readings_in_edge_units() -> None:
 @pytest.mark.asyncio
 async def test_status_bits_follow_the_plant() -> None:
     """While cleaning: coil, discrete input and register bit say so on Modbus, Booleans on OPC UA."""
-    plant = Plant("cleaned_scale")
+    plant = Site("cleaned_scale")
     async with Served(plant) as link:
         table = plant_table(plant, link)
         status = {
@@ -134,12 +134,12 @@ async def test_status_bits_follow_the_plant() -> None:
 @pytest.mark.asyncio
 async def test_a_failed_transmitter_is_bad_and_nan() -> None:
     """A tag marked bad has a Bad status on OPC UA and NaN on Modbus; its neighbors stay good."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     async with Served(plant) as link:
         link.bad = {"A/permeate_flow", "A/1/feed_pressure"}
         await link.tick(plant.start_s + HOUR)
         client = await connected(link)
-        register = places(plant)["1/feed_pressure"].register
+        register = places(plant)["A/1/feed_pressure"].register
         point: dict[str, object] = {"register": register, "type": "float32"}
         assert math.isnan(await modbus_value(client, point))
         point["register"] = register + 2
@@ -159,7 +159,7 @@ async def test_a_failed_transmitter_is_bad_and_nan() -> None:
 @pytest.mark.asyncio
 async def test_nobody_can_write() -> None:
     """Writes are refused on both protocols and change nothing; a wrong register is an exception reply."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     async with Served(plant) as link:
         client = await connected(link)
         before = (await client.read_holding_registers(100, count=2)).registers
@@ -179,7 +179,7 @@ async def test_nobody_can_write() -> None:
 @pytest.mark.asyncio
 async def test_plant_time_runs_at_its_speed() -> None:
     """At 20 000x the clock register runs forward with the readings until the plant time asked for."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     ready: asyncio.Future[Served] = asyncio.get_running_loop().create_future()
     stop = asyncio.Event()
     until = plant.start_s + 8.0 * HOUR
@@ -209,12 +209,12 @@ async def test_plant_time_runs_at_its_speed() -> None:
 @pytest.mark.asyncio
 async def test_ports_are_free_again_after_stopping() -> None:
     """A stopped plant leaves its ports, so that another can be served on the same ones at once."""
-    async with Served(Plant("healthy")) as link:
+    async with Served(Site("healthy")) as link:
         ports = link.ports
-    again = Served(Plant("healthy"), ports=ports)
+    again = Served(Site("healthy"), ports=ports)
     async with again as link:
         client = await connected(link)
-        assert await clock(client) == link.plant.now_s
+        assert await clock(client) == link.site.now_s
         client.close()
     await again.close()
 
@@ -276,7 +276,7 @@ def test_port_in_use_is_said_in_words(option: str) -> None:
 
 def test_speed_out_of_range_is_refused() -> None:
     """Speeds below 1 and above 100 000 raise."""
-    plant = Plant("healthy", start=datetime(2026, 3, 1, tzinfo=UTC))
+    plant = Site("healthy", start=datetime(2026, 3, 1, tzinfo=UTC))
     for speed in (0.5, 200_000.0):
         with pytest.raises(ValueError, match="speed must be 1 to 100000"):
             Served(plant, speed=speed)

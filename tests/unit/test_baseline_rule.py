@@ -9,7 +9,7 @@ from daemon.plantfile import load
 from rules.baseline import BaselineRule
 from rules.design import ElementTest
 from simulator import plantfile
-from simulator.plant import Plant
+from simulator.site import Site
 
 DESIGN = """
 [train.element_test]
@@ -34,7 +34,7 @@ CASES = {
 @pytest.mark.parametrize("text", list(CASES))
 def test_the_plant_file_decides(tmp_path: Path, text: str) -> None:
     """Each kind of baseline reaches the rules with all of its numbers."""
-    lines = plantfile.exported(Plant("healthy"), tmp_path / "data.csv")
+    lines = plantfile.exported(Site("healthy"), tmp_path / "data.csv")
     place = lines.index("[[train.stage]]")
     path = tmp_path / "plant.toml"
     path.write_text(f"{lines[:place]}[train.baseline]\n{text}\n{lines[place:]}", encoding="utf-8")

@@ -11,17 +11,17 @@ import pytest
 from simulator.control import Control, Refused
 from simulator.faults import KINDS, LEAKS, TRANSMITTERS, Fault
 from simulator.handheld import Meter
-from simulator.plant import Plant
 from simulator.plantfile import CLOCK_REGISTER
 from simulator.serve import LEAST_SPEED, MOST_SPEED, Ports, Served
+from simulator.site import Site
 
 DAY = 86400.0
 NO_SOCKETS = Ports(modbus=1, opcua=1)  # never opened
 
 
-def paused(scenario: str = "healthy", day: float = 2.0) -> tuple[Control, Served, Plant]:
+def paused(scenario: str = "healthy", day: float = 2.0) -> tuple[Control, Served, Site]:
     """A panel of a plant that stands still at a day; nothing listens."""
-    plant = Plant(scenario)
+    plant = Site(scenario)
     plant.advance(plant.start_s + day * DAY)
     served = Served(plant, ports=NO_SOCKETS)
     asyncio.run(served.pause())
@@ -42,7 +42,7 @@ def test_a_step_moves_a_paused_plant_exactly() -> None:
         asyncio.run(panel.step(seconds))
         assert clock(served) == plant.now_s
     assert plant.now_s == before + 3 * 3600.0
-    same = Plant("healthy")
+    same = Site("healthy")
     same.advance(plant.now_s)
     assert plant.readings() == same.readings()
 
@@ -50,7 +50,7 @@ def test_a_step_moves_a_paused_plant_exactly() -> None:
 @pytest.mark.asyncio
 async def test_time_stands_still_between_pause_and_resume() -> None:
     """Once pause has returned no instant passes, a step is allowed only then, and resume lets time go on."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     served = Served(plant, speed=50_000.0, ports=NO_SOCKETS, tick_s=0.001)
     panel = Control(served)
     stop = asyncio.Event()
@@ -85,7 +85,7 @@ async def test_time_stands_still_between_pause_and_resume() -> None:
 @pytest.mark.asyncio
 async def test_a_stop_ends_a_paused_run() -> None:
     """A plant that was paused and never resumed ends when it is told to."""
-    served = Served(Plant("healthy"), ports=NO_SOCKETS)
+    served = Served(Site("healthy"), ports=NO_SOCKETS)
     await served.pause()
     stop = asyncio.Event()
     running = asyncio.create_task(served.run(stop))
@@ -98,7 +98,7 @@ async def test_a_stop_ends_a_paused_run() -> None:
 @pytest.mark.asyncio
 async def test_speed_changes_while_time_runs() -> None:
     """From 1x to 100 000x a day passes, without a jump at the change."""
-    plant = Plant("healthy")
+    plant = Site("healthy")
     served = Served(plant, speed=LEAST_SPEED, ports=NO_SOCKETS)
     panel = Control(served)
     stop = asyncio.Event()
@@ -180,7 +180,7 @@ def table_of(kind: str) -> dict[str, Any]:
 def test_every_kind_of_fault_can_be_injected_and_cleared(kind: str) -> None:
     """A fault shows from the next instant on as it does in a scenario, and is gone when cleared."""
     panel, _, plant = paused()
-    sound = Plant("healthy")
+    sound = Site("healthy")
     assert asyncio.run(panel.inject(table_of(kind))) == 1
     # Spikes are rare: one reading in fifty.
     times = plant.now_s + np.arange(60.0, 600.0)
@@ -202,7 +202,7 @@ def test_every_kind_of_fault_can_be_injected_and_cleared(kind: str) -> None:
 
 def test_an_injected_fault_grows_as_that_of_a_scenario() -> None:
     """The same fault, written into the scenario or injected at its onset, gives the same readings."""
-    plant = Plant("tail_scaling")
+    plant = Site("tail_scaling")
     (fault,) = plant.scenario.faults
     panel, served, injected = paused(day=fault.onset_day)
     # Only the ageing, feed and operation of the two scenarios must agree for this comparison.
@@ -218,19 +218,20 @@ def test_an_injected_fault_grows_as_that_of_a_scenario() -> None:
     assert isinstance(took, Fault)
     assert took.onset_day == pytest.approx(fault.onset_day, abs=1e-9)
     asyncio.run(panel.step(0.8 * fault.grows_days * DAY))
-    plant.advance(served.plant.now_s)
+    plant.advance(served.site.now_s)
     assert injected.readings() == pytest.approx(plant.readings(), rel=2e-3)
 
 
 def test_state_is_blind_unless_the_truth_is_asked_for() -> None:
     """Without asking, neither state nor handheld says anything about the fault; asked, they do."""
     panel, _, _ = paused("o_ring_leak", day=15.0)
-    assert set(panel.state()) == {"time", "day", "speed", "paused", "mode"}
+    assert set(panel.state()) == {"time", "day", "speed", "paused", "trains"}
+    assert panel.state()["trains"] == {"A": {"mode": "running"}}
     truth = panel.state(truth=True)
     (fault,) = truth["faults"]
     assert (fault["kind"], fault["vessel"], fault["in_force"]) == ("o_ring_leak", 5, True)
-    assert truth["change_percent"]["1"]["salt_passage"] > 10.0
-    assert abs(truth["change_percent"]["2"]["salt_passage"]) < 5.0
+    assert truth["change_percent"]["A"]["1"]["salt_passage"] > 10.0
+    assert abs(truth["change_percent"]["A"]["2"]["salt_passage"]) < 5.0
     blind = panel.read(stage=1, meter=Meter())
     assert set(blind[0]) == {
         "time",

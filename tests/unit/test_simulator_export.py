@@ -13,8 +13,8 @@ import pytest
 
 from simulator.__main__ import main
 from simulator.export import export
-from simulator.plant import Plant
 from simulator.scenario import names
+from simulator.site import Site
 
 
 def read(path: Path) -> list[dict[str, str]]:
@@ -36,7 +36,7 @@ def test_export_writes_history_events_truth_and_plant_file(tmp_path: Path) -> No
         for a, b in itertools.pairwise(rows)
     }
     assert {gap.total_seconds() for gap in gaps} == {1800.0}
-    plant = Plant("cleaned_scale")
+    plant = Site("cleaned_scale")
     assert list(rows[0]) == ["time", *plant.tags]
     plant.advance(plant.start_s + 1800.0 * 77)
     for tag, value in plant.readings().items():
@@ -75,7 +75,7 @@ def test_export_is_reproducible(tmp_path: Path) -> None:
     files = []
     for name, seed in (("one", 3), ("two", 3), ("three", 4)):
         path = tmp_path / f"{name}.csv"
-        export(Plant("demo", seed), path, days=1.0, step_minutes=10.0)
+        export(Site("demo", seed), path, days=1.0, step_minutes=10.0)
         files.append(path.read_bytes())
     assert files[0] == files[1]
     assert files[0] != files[2]
@@ -84,10 +84,10 @@ def test_export_is_reproducible(tmp_path: Path) -> None:
 def test_a_month_by_minutes_is_plausible(tmp_path: Path) -> None:
     """The columns of the healthy month stay inside the transmitters' ranges and are not constant."""
     path = tmp_path / "month.csv"
-    plant = Plant("healthy")
+    plant = Site("healthy")
     assert export(plant, path, days=30.0, step_minutes=15.0) == 2880
     table = np.genfromtxt(path, delimiter=",", skip_header=1)[:, 1:]
-    for instrument, column in zip(plant.instruments, table.T, strict=True):
+    for instrument, column in zip(plant.instruments.values(), table.T, strict=True):
         assert np.isfinite(column).all()
         span = instrument.high - instrument.low
         assert column.min() >= instrument.low - 0.0126 * span

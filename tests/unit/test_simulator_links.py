@@ -9,20 +9,20 @@ import pytest
 from simulator.link_faults import TAKES, BadLink, LinkFault
 from simulator.links import Links, Sample, link_fault_of
 from simulator.modbus import Registers
-from simulator.plant import Plant
 from simulator.plantfile import CLOCK_REGISTER, places
+from simulator.site import Site
 
 
 @pytest.fixture(scope="module")
-def plant() -> Plant:
+def plant() -> Site:
     """A sound plant; only its instruments matter here."""
-    return Plant("healthy")
+    return Site("healthy")
 
 
 class Line:
     """Links of a plant that shows its flow meter reading the time, and everything else 1."""
 
-    def __init__(self, plant: Plant):
+    def __init__(self, plant: Site):
         self.plant = plant
         self.links = Links(plant)
         self.take(0.0)
@@ -40,7 +40,7 @@ class Line:
         return sample.stamp_s, sample.readings["A/feed_flow"]
 
 
-def test_a_held_link_repeats_its_last_sample(plant: Plant) -> None:
+def test_a_held_link_repeats_its_last_sample(plant: Site) -> None:
     """Values and stamps stand still on that protocol, and go on when it is mended."""
     line = Line(plant)
     for protocol in ("modbus", "opcua"):
@@ -53,7 +53,7 @@ def test_a_held_link_repeats_its_last_sample(plant: Plant) -> None:
     assert line.seen("modbus") == (10.0, 10.0)
 
 
-def test_a_late_link_shows_every_sample_later(plant: Plant) -> None:
+def test_a_late_link_shows_every_sample_later(plant: Site) -> None:
     """Nothing new until the lateness has passed, then each sample with its own stamp, so much later."""
     line = Line(plant)
     line.take(100.0)
@@ -69,7 +69,7 @@ def test_a_late_link_shows_every_sample_later(plant: Plant) -> None:
     assert line.seen("opcua") == (230.0, 230.0)
 
 
-def test_a_late_link_remembers_a_bounded_number(plant: Plant) -> None:
+def test_a_late_link_remembers_a_bounded_number(plant: Site) -> None:
     """A lateness of an hour, sampled each 0.1 s for two hours, is kept to 1 % with bounded memory."""
     line = Line(plant)
     line.add(0.0, kind="late", seconds=3600.0)
@@ -80,7 +80,7 @@ def test_a_late_link_remembers_a_bounded_number(plant: Plant) -> None:
     assert stamp == flow == pytest.approx(3600.0, abs=36.0)
 
 
-def test_clocks_step_and_drift(plant: Plant) -> None:
+def test_clocks_step_and_drift(plant: Site) -> None:
     """A step is there at once, a drift grows with plant time, and the values stay right."""
     line = Line(plant)
     line.add(0.0, kind="clock_step", seconds=-3600.0, protocol="opcua")
@@ -102,7 +102,7 @@ def test_clocks_step_and_drift(plant: Plant) -> None:
     ],
 )
 def test_values_and_statuses_of_one_instrument_or_all(
-    plant: Plant, kind: str, raw: float | None, status: str | None
+    plant: Site, kind: str, raw: float | None, status: str | None
 ) -> None:
     """With a tag only that instrument is touched; without, all but bits where no bit can have it."""
     line = Line(plant)
@@ -120,32 +120,32 @@ def test_values_and_statuses_of_one_instrument_or_all(
     assert touched == set(plant.tags) - (bits if raw is not None else set())
 
 
-def test_a_range_code_is_the_number_at_the_edge(plant: Plant) -> None:
+def test_a_range_code_is_the_number_at_the_edge(plant: Site) -> None:
     """32767 stands in the register of a transmitter in psi too, not 32767 bar."""
     line = Line(plant)
     registers = Registers(plant, line.links)
     line.add(0.0, kind="range_code", tag="2/feed_pressure")
     registers.fill()
-    place = places(plant)["2/feed_pressure"].register
+    place = places(plant)["A/2/feed_pressure"].register
     words = registers.words[place : place + 2]
     assert struct.unpack(">f", struct.pack(">2H", *words)) == (32767.0,)
 
 
-def test_a_wrong_byte_order_swaps_the_words_of_values(plant: Plant) -> None:
+def test_a_wrong_byte_order_swaps_the_words_of_values(plant: Site) -> None:
     """Values read CDAB, the clock stays as the plant file says."""
     line = Line(plant)
     registers = Registers(plant, line.links)
     line.add(0.0, kind="byte_order")
     line.take(123.0)
     registers.fill()
-    place = places(plant)["feed_flow"].register
+    place = places(plant)["A/feed_flow"].register
     high, low = registers.words[place : place + 2]
     assert struct.unpack(">f", struct.pack(">2H", low, high)) == (123.0,)
     clock = registers.words[CLOCK_REGISTER : CLOCK_REGISTER + 4]
     assert struct.unpack(">d", struct.pack(">4H", *clock)) == (123.0,)
 
 
-def test_every_kind_is_taken_with_its_keys_only(plant: Plant) -> None:
+def test_every_kind_is_taken_with_its_keys_only(plant: Site) -> None:
     """Each kind is accepted bare; a key of another kind is not."""
     for kind, keys in TAKES.items():
         assert link_fault_of({"kind": kind}, plant) == LinkFault(kind)
@@ -172,7 +172,7 @@ def test_every_kind_is_taken_with_its_keys_only(plant: Plant) -> None:
         ({"kind": "bad_status", "tag": 5}, "tag is 5; write a text"),
     ],
 )
-def test_what_makes_no_sense_is_refused(plant: Plant, table: dict[str, Any], words: str) -> None:
+def test_what_makes_no_sense_is_refused(plant: Site, table: dict[str, Any], words: str) -> None:
     """With the place and what would do."""
     with pytest.raises(BadLink) as refused:
         link_fault_of(table, plant)

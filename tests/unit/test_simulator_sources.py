@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from simulator.feed import FeedWater
 from simulator.plant import Plant
 from simulator.scenario import Event, Feed, Scenario, load
+from simulator.site import Site
 from simulator.truth import truth_of
 
 Array = NDArray[np.float64]
@@ -65,7 +66,7 @@ def test_concentrate_led_back_makes_the_feed_saltier() -> None:
 def test_truth_of_a_plant_that_leads_back_is_flat() -> None:
     """Without faults the condition of such a plant changes by ageing alone."""
     scenario = replace(QUIET, plant=replace(QUIET.plant, recirculated=0.2, booster_bar=1.5))
-    condition = truth_of(Plant(scenario, seed=1), 10.0)["condition_by_day"]
+    condition = truth_of(Site(scenario, seed=1), 10.0)["condition_by_day"]["A"]
     for stage in condition.values():
         assert all(abs(v) < 0.003 for values in stage.values() for v in values)
 
@@ -107,15 +108,15 @@ def test_another_source_is_mixed_in_within_an_hour() -> None:
 
 def test_energy_by_hand_and_with_fouling() -> None:
     """Feed flow times feed pressure over 36 and the efficiency, and more of it when the membranes foul."""
-    quiet = truth_of(Plant(QUIET, seed=1), 2.0)["energy_by_day"]
+    quiet = truth_of(Site(QUIET, seed=1), 2.0)["energy_by_day"]["A"]
     plain = with_plant()
     day0 = plain["feed_flow"][0] * plain["1/feed_pressure"][0] / 36.0 / 0.8
     # The day's weather is not the mean of the year: colder water needs more pressure.
     assert quiet["pump_kw"][0] == pytest.approx(day0, rel=0.25)
     assert quiet["kwh_m3"][0] == pytest.approx(quiet["pump_kw"][0] / 78.0, rel=1e-3)
-    fouled = truth_of(Plant("lead_biofouling", seed=1), 42.0)["energy_by_day"]
+    fouled = truth_of(Site("lead_biofouling", seed=1), 42.0)["energy_by_day"]["A"]
     assert fouled["pump_kw"][-1] > 1.05 * fouled["pump_kw"][8]
     boosted = replace(QUIET, plant=replace(QUIET.plant, booster_bar=2.0))
-    both = truth_of(Plant(boosted, seed=1), 1.0)["energy_by_day"]
+    both = truth_of(Site(boosted, seed=1), 1.0)["energy_by_day"]["A"]
     # What the booster lifts, the high-pressure pump need not.
     assert both["pump_kw"][0] == pytest.approx(quiet["pump_kw"][0], rel=0.05)

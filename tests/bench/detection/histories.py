@@ -20,8 +20,9 @@ from rules.train import Train
 from rules.watch import Watch
 from simulator import faults, plantfile
 from simulator.instruments import Instrument
-from simulator.plant import Plant, _instruments
+from simulator.plant import _instruments
 from simulator.scenario import PlantSpec, Scenario
+from simulator.site import Site
 from simulator.truth import condition
 from tests.bench.detection.cases import Case
 
@@ -98,14 +99,14 @@ def has(spec: PlantSpec, signal: str) -> bool:
 def record(case: Case, step_s: float) -> History:
     """Run the plant of a case and digest what it shows."""
     faults.EFFECTS.update(dict(case.effects))
-    plant = Plant(case.scenario, case.seed)
+    site = Site(case.scenario, case.seed)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "plant.toml"
-        path.write_text(plantfile.exported(plant, Path(folder) / "data.csv"), encoding="utf-8")
+        path.write_text(plantfile.exported(site, Path(folder) / "data.csv"), encoding="utf-8")
         train = load(path).trains[0].model
     length = case.scenario.days
-    times = plant.start_s + np.arange(0.0, length * DAY_S, step_s)
-    table = plant.sample(times)
+    times = site.start_s + np.arange(0.0, length * DAY_S, step_s)
+    table = site.sample(times)
     values = np.ascontiguousarray(np.array([table[f"{train.id}/{s}"] for s in train.signals]).T)
     each = int(BLOCK_S // step_s)
     blocks = values[: len(values) // each * each].reshape(-1, each, values.shape[1])
@@ -122,7 +123,7 @@ def record(case: Case, step_s: float) -> History:
         if step.digest is not None or step.findings:
             told.append(Told(at, step.state, step.digest, step.findings))
     days = np.arange(0.0, length, 0.5)
-    return History(case, train, plant.start_s, tuple(told), days, condition(plant, days))
+    return History(case, train, site.start_s, tuple(told), days, condition(site.train(), days))
 
 
 def recorded(case: Case, step_s: float, cache: Path | None) -> History:
