@@ -9,6 +9,8 @@ from pathlib import Path
 from daemon.record import EVENTS
 
 HEADER = ("time", "train", "event", "detail")
+AHEAD_S = 3600.0
+"""Clocks differ; an event further ahead of the plant than this is a slip of the pen. [s]"""
 
 
 class EventLogError(Exception):

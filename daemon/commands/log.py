@@ -16,9 +16,6 @@ from daemon.plantfile import Plant
 from daemon.record import EVENTS, Record
 from daemon.rows import MaintenanceEvent, iso
 
-AHEAD_S = 3600.0
-"""Clocks differ; an event further ahead of the plant than this is a slip of the pen. [s]"""
-
 
 def log(
     plant_file: Annotated[Path, typer.Argument(metavar="PLANT", help="The plant file.")],
@@ -71,7 +68,7 @@ def _when(plant: Plant, record: Record, train: str, at: str | None) -> float:
     if when is None:
         raise UsedWrongly("; ".join(wrong))
     latest = now or datetime.now(UTC)
-    if when > latest.timestamp() + AHEAD_S:
+    if when > latest.timestamp() + eventlog.AHEAD_S:
         raise UsedWrongly(
             f"{iso(when)} is in the future: it is {iso(latest.timestamp())} at train {train}; "
             "enter it once it is done"

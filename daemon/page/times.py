@@ -28,6 +28,28 @@ class SiteTime:
             raise ValueError(f"a time without its zone: {text!r}")
         return at.timestamp()
 
+    def entered(self, text: str) -> float:
+        """Seconds since 1970-01-01 UTC of a time as the site's clocks show it, ``2026-03-31T10:40``.
+
+        Raises ValueError, in words for who entered it, for what is no such time, and for an hour that
+        does not exist or comes twice when the clocks change.
+        """
+        try:
+            naive = datetime.fromisoformat(text)
+        except ValueError:
+            raise ValueError("The time is not one; write it like 2026-03-31T10:40.") from None
+        if naive.tzinfo is not None:
+            return naive.timestamp()
+        first, second = (naive.replace(tzinfo=self.zone, fold=fold) for fold in (0, 1))
+        if first.utcoffset() == second.utcoffset():
+            return first.timestamp()
+        clock = f"{naive:%H:%M}"
+        if first.astimezone(UTC).astimezone(self.zone).replace(tzinfo=None) != naive:
+            raise ValueError(f"{clock} did not exist that day: the clocks went forward.")
+        raise ValueError(
+            f"{clock} came twice that day: the clocks went back. Enter a time an hour earlier or later."
+        )
+
     def _local(self, at: float) -> datetime:
         return datetime.fromtimestamp(at, UTC).astimezone(self.zone)
 
