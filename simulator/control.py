@@ -3,6 +3,7 @@
 Errors: Refused, with what was asked and what would be right.
 """
 
+import contextlib
 import dataclasses
 import json
 import math
@@ -154,18 +155,23 @@ class Control:
         ]
 
     def _condition(self) -> dict[str, dict[str, dict[str, float]]]:
-        """Change of each stage of each train since the start of the run, its faults and its age together. [%]"""
+        """Change of each stage of each train since the start of the run, its faults and its age together. [%]
+
+        Without a train that could not run at all.
+        """
         site = self._site
         days = np.array([0.0, (site.now_s - site.start_s) / DAY_S])
-        return {
-            train.id: {
-                stage: {
-                    name: round(100.0 * math.expm1(logs[-1]), 3) for name, logs in values.items()
+        found = {}
+        for train in site.trains:
+            with contextlib.suppress(NotSettled):
+                found[train.id] = {
+                    stage: {
+                        name: round(100.0 * math.expm1(logs[-1]), 3)
+                        for name, logs in values.items()
+                    }
+                    for stage, values in condition(train, days).items()
                 }
-                for stage, values in condition(train, days).items()
-            }
-            for train in site.trains
-        }
+        return found
 
     async def pause(self) -> None:
         """Let plant time stand still."""

@@ -105,6 +105,13 @@ def test_a_plant_is_driven_from_the_command_line(
     probed = panel.read("--vessel", "1-03", "--depth-mm", "4314", "4214", "--truth")
     deeper, nearer = (float(line.split(",")[3]) for line in probed[1:])
     assert nearer > 1.5 * deeper
+    assert panel.read("--train", "A", "--stage", "1")[0].startswith("time,vessel,")
+    assert (
+        "there is no train 'B'; trains are A"
+        in panel.read("--train", "B", "--stage", "1", status=2)[0]
+    )
+    assert "the train has not tripped" in panel.run("restart", status=2)
+    assert "there is no train 'B'" in panel.run("restart", "B", status=2)
     assert panel.state("clear", "2")["cleared"] == [2]
     assert panel.state("link", "clock_step", "protocol=opcua", "seconds=-3600")["number"] == 1
     (link,) = panel.state("state", "--truth")["links"]

@@ -27,16 +27,17 @@ HOUR = 3600.0
 
 
 def plant_table(plant: Site, link: Served) -> dict[str, list[dict[str, object]]]:
-    """The plant file of a served plant, parsed; its first train's points under "point"."""
+    """The plant file of a served plant, parsed; the points of all trains under "point", each with its train."""
     text = served(plant, modbus_port=link.ports.modbus, opcua_port=link.ports.opcua)
     table = tomllib.loads(text)
-    return {"device": table["device"], "point": table["train"][0]["point"]}
+    points = [{**p, "train": train["id"]} for train in table["train"] for p in train["point"]]
+    return {"device": table["device"], "point": points}
 
 
 def tag_of(point: dict[str, object]) -> str:
     """Tag that a point of the plant file stands for."""
     stage = f"{point['stage']}/" if "stage" in point else ""
-    return f"A/{stage}{point['role']}"
+    return f"{point['train']}/{stage}{point['role']}"
 
 
 async def modbus_value(client: AsyncModbusTcpClient, point: dict[str, object]) -> float:
@@ -76,9 +77,10 @@ async def connected(link: Served) -> AsyncModbusTcpClient:
 
 
 @pytest.mark.asyncio
-async def test_both_protocols_show_the_readings_in_edge_units() -> None:
-    """Every point of the plant file, read where it says, is the plant's reading in its unit."""
-    plant = Site("healthy")
+@pytest.mark.parametrize("scenario", ["healthy", "two_pass_healthy"])
+async def test_both_protocols_show_the_readings_in_edge_units(scenario: str) -> None:
+    """Every point of the plant file, of every train, read where it says, is the plant's reading in its unit."""
+    plant = Site(scenario)
     async with Served(plant) as link:
         await link.tick(plant.start_s + 30.0 * HOUR)
         table = plant_table(plant, link)

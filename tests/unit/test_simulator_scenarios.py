@@ -12,6 +12,13 @@ from simulator.site import Site
 from simulator.truth import truth_of
 
 HEAD = 'title = "t"\ndescription = "d"\n'
+TWO = """
+[[train]]
+id = "A"
+[[train]]
+id = "B"
+plant.stages = [{ vessels = 4, elements = 6 }]
+"""
 
 
 @pytest.mark.parametrize("name", names())
@@ -57,9 +64,7 @@ def test_library_scenario_runs_and_its_fault_shows(name: str) -> None:
     times = site.start_s + np.arange(0.0, scenario.days, 0.05) * 86400.0
     values = site.sample(times)
     lost = {
-        f"{site.train(f.train).id}/{f.tag}"
-        for f in scenario.faults
-        if f.kind == "transmitter_lost"
+        f"{site.train(f.train).id}/{f.tag}" for f in scenario.faults if f.kind == "transmitter_lost"
     }
     assert {tag for tag, v in values.items() if not np.isfinite(v).all()} == lost
     truth = truth_of(site, scenario.days)
@@ -152,6 +157,44 @@ def test_starting_from_an_unknown_name() -> None:
         ),
         (HEAD + '[[event]]\nkind = "party"\nat_day = 1', "use one of stop, cleaning, setpoint"),
         (HEAD + "[[fault]", "not valid TOML"),
+        (HEAD + "[train]", "train must be a list of tables: write [[train]]"),
+        (HEAD + '[[train]]\nname = "x"', 'train 1: "id" is missing'),
+        (HEAD + '[[train]]\nid = "A/B"', "train 'A/B': write an id of letters and digits"),
+        (HEAD + TWO + '[[train]]\nid = "A"', "train A: there are two of this id"),
+        (HEAD + '[[train]]\nid = "A"\nfed_by = "B"', "fed_by 'B': a train is fed by one"),
+        (HEAD + '[[train]]\nid = "A"\nfedby = "B"', "unknown key \"fedby\"; did you mean 'fed_by'"),
+        (
+            HEAD + '[[train]]\nid = "A"\n[train.operation]\npermeate = 3',
+            'train 1: operation: unknown key "permeate"',
+        ),
+        (
+            HEAD + TWO + '[[fault]]\nkind = "scaling"\nonset_day = 1',
+            "fault 1 (scaling): which train? give train, one of A, B",
+        ),
+        (
+            HEAD + TWO + '[[fault]]\nkind = "scaling"\nonset_day = 1\ntrain = "C"',
+            "train 'C' is not known; use one of A, B",
+        ),
+        (
+            HEAD + TWO + '[[fault]]\nkind = "scaling"\nonset_day = 1\ntrain = "B"\nstage = 2',
+            "stage 2; the train has stages 1 to 1",
+        ),
+        (
+            HEAD + TWO + '[[event]]\nkind = "cleaning"\nat_day = 1\nstage = 2',
+            "event 1: stage 2; the train has stages 1 to 1",
+        ),
+        (
+            HEAD + TWO + '[[event]]\nkind = "source"\nat_day = 1\nsalt_mg_l = 1\ntrain = "A"',
+            "the feed water is that of all; leave train out",
+        ),
+        (
+            HEAD + TWO + '[expected]\noutcome = "notice"\ncause = "scaling"',
+            "expected: which train?",
+        ),
+        (
+            HEAD + TWO + '[[link]]\nkind = "nan"\ntrain = "C"\nat_day = 1\nuntil_day = 2',
+            "link 1: train 'C' is not known",
+        ),
         (
             HEAD + '[[link]]\nkind = "slow"\nat_day = 1\nuntil_day = 2',
             "link 1: link: kind 'slow' is not known; use one of hold",
