@@ -233,6 +233,19 @@ def findings(train: str, service: Service, now: float) -> list[Finding]:
     return found
 
 
+def standing(service: Service) -> str:
+    """How far it has come, in one sentence."""
+    water = _water(service).rstrip(".")
+    water = f", {water}" if water else ""
+    if service.fit_at is not None:
+        return f"Fit for service at {clock(service.fit_at)}{water}. {_listed(service.evidence)}".rstrip()
+    hours = f"{service.production_s / 3600.0:.1f} h of production{water}"
+    if not service.followed:
+        return f"It was not seen fit for service within {FOLLOWED_S / DAY_S:.0f} days: {hours}."
+    why = _listed(service.missing)
+    return f"Not fit for service yet: {hours}. {why}".rstrip()
+
+
 def _fit_message(train: str, service: Service) -> str:
     fit = service.fit_at if service.fit_at is not None else service.last
     return _short(

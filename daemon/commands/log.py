@@ -10,11 +10,12 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from daemon import eventlog, plantfile
+from daemon import eventlog, maintenance, plantfile
 from daemon.commands.common import UsedWrongly, open_record, plant_now, train_of
+from daemon.maintenance import Entry
 from daemon.plantfile import Plant
 from daemon.record import EVENTS, Record
-from daemon.rows import MaintenanceEvent, iso
+from daemon.rows import iso
 
 
 def log(
@@ -29,7 +30,7 @@ def log(
     by: Annotated[str, typer.Option(metavar="NAME", help="Who did it.")] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
 ) -> None:
-    """Tell the daemon what was done to a train (a cleaning, a replacement), or list what is known."""
+    """Tell the daemon what was done to a train (a cleaning, a replacement), or list it with what became of it."""
     plant = plantfile.load(plant_file)
     if train is not None:
         train_of(plant, train)
@@ -37,7 +38,7 @@ def log(
         if at is not None or detail or by:
             raise UsedWrongly(f"say what was done with --event; use {', '.join(EVENTS)}")
         with open_record(plant, read_only=True) as record:
-            _print(record.events(train), as_json=as_json)
+            _print(maintenance.entries(record, train), as_json=as_json)
         return
     if event not in EVENTS:
         raise UsedWrongly(f"event {event} is not known; use {', '.join(EVENTS)}")
@@ -47,9 +48,9 @@ def log(
     with open_record(plant, read_only=False) as record:
         when = _when(plant, record, train, at)
         number = record.add_event(when, train, event, detail, by)
-        (made,) = [e for e in record.events(train) if e.id == number]
+        (made,) = [e for e in maintenance.entries(record, train) if e.event.id == number]
     if as_json:
-        typer.echo(json.dumps(_plain(made), ensure_ascii=False))
+        typer.echo(json.dumps(made.plain(), ensure_ascii=False))
     else:
         typer.echo(f"train {train}: {event} at {iso(when)} is in the log")
         if event == "cleaning_start":
@@ -76,25 +77,17 @@ def _when(plant: Plant, record: Record, train: str, at: str | None) -> float:
     return when
 
 
-def _plain(event: MaintenanceEvent) -> dict[str, str | None]:
-    return {
-        "time": iso(event.t),
-        "train": event.train,
-        "event": event.event,
-        "detail": event.detail,
-        "by": event.by,
-    }
-
-
-def _print(events: list[MaintenanceEvent], *, as_json: bool) -> None:
+def _print(entries: tuple[Entry, ...], *, as_json: bool) -> None:
     if as_json:
-        typer.echo(json.dumps([_plain(e) for e in events], ensure_ascii=False, indent=2))
+        typer.echo(json.dumps([e.plain() for e in entries], ensure_ascii=False, indent=2))
         return
     console = Console()
-    if not events:
+    if not entries:
         console.print("No events.")
-    for event in events:
+    for entry in entries:
+        event = entry.event
         who = f", by {event.by}" if event.by else ""
         console.print(Text(f"{iso(event.t)}  train {event.train}  {event.event}{who}"))
-        if event.detail:
-            console.print(Padding(Text(event.detail), (0, 0, 0, 2)))
+        for line in (event.detail, *entry.sentences()):
+            if line:
+                console.print(Padding(Text(line), (0, 0, 0, 2)))

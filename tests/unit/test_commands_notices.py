@@ -119,6 +119,7 @@ def test_an_event_goes_into_the_record_and_comes_back(line: CommandLine, plant_f
     now = json.loads(line("log", plant_file, "--train", "A", "--event", "note", "--json").out)
     assert now == {
         "time": iso(START), "train": "A", "event": "note", "detail": "", "by": "",
+        "assessment": None, "service": None,
     }  # fmt: skip
     listed = [part.rstrip() for part in line("log", plant_file).out.splitlines()]
     assert listed == [
