@@ -8,17 +8,23 @@ from typing import Literal
 from daemon.plantfile.problems import without_secrets
 from daemon.plantfile.units import Unit
 from drivers.protocol import Device, Point
+from rules import cleaningplan
 from rules.train import Limits, Stage, Train, Water
+from rules.workparts import Vessel
 
 DeviceClock = Literal["gateway", "device"]
 
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """The plant as a whole. `timezone` is a name of the tz database, for working hours and pages."""
+    """The plant as a whole. `timezone` is a name of the tz database, for working hours and pages.
+
+    drinking_water : whether people drink the permeate; None when the file does not say.
+    """
 
     name: str
     timezone: str = "UTC"
+    drinking_water: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +98,42 @@ class Prices:
 
 
 @dataclass(frozen=True, slots=True)
+class Isolation:
+    """One point that isolates a train for work. stage : None when it belongs to the whole train."""
+
+    tag: str
+    line: str
+    state: Literal["closed", "open", "off"]
+    stage: int | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Cleaning:
+    """Cleaning in place: limits of the membrane, and the station; None when not said.
+
+    pipes : inside diameter [mm] and length [m] of each. strength_percent : of each chemical as
+    supplied; those in `assumed` were not given in the file.
+    """
+
+    limits: cleaningplan.Limits
+    pressure_max_bar: float
+    flow_per_vessel_m3h: float | None
+    tank_m3: float | None
+    heel_m3: float | None
+    pump_m3h: float | None
+    heater_kw: float | None
+    pipes: tuple[tuple[float, float], ...] | None
+    strength_percent: Mapping[str, float]
+    assumed: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class TrainConfig:
-    """One train: geometry, points, limits, and the same as the rules see it (`model`)."""
+    """One train: geometry, points, limits, and the same as the rules see it (`model`).
+
+    vessels : one for each stage; empty stands for stages whose vessels nobody described.
+    """
 
     id: str
     name: str
@@ -105,6 +145,13 @@ class TrainConfig:
     element_test: ElementTest | None
     prices: Prices
     model: Train
+    vessels: tuple[Vessel, ...] = ()
+    isolation: tuple[Isolation, ...] = ()
+    cleaning: Cleaning | None = None
+
+    def vessel(self, stage: int) -> Vessel:
+        """The pressure vessels of a stage, numbered from 1; nothing but customs when not described."""
+        return self.vessels[stage - 1] if self.vessels else Vessel()
 
     def devices(self) -> tuple[str, ...]:
         """Ids of the devices that this train is read from, in the order of its points."""

@@ -32,6 +32,11 @@ class SiteTable(TableModel):
     timezone: Text = key(
         "tz database name, for working hours and for times on pages", "Europe/Madrid", "UTC"
     )
+    drinking_water: bool | None = key(
+        "whether people drink the permeate; work packs then bring it back by flush and sample",
+        True,
+        None,
+    )
 
 
 class WaterTable(TableModel):
@@ -259,6 +264,116 @@ class PricesTable(TableModel):
     currency: Text | None = key("how prices are shown", "EUR", None)
 
 
+class VesselTable(TableModel):
+    """Pressure vessels of a stage in detail, for work packs: what is not given is left to measure."""
+
+    stage: int | None = key(
+        "stage they belong to, from 1; none: every stage without a table of its own", 1, None, ge=1
+    )
+    inside_diameter_mm: float | None = key(
+        "inside diameter of the shell [mm]", 202.0, None, ge=40, le=500
+    )
+    inside_length_mm: float | None = key(
+        "between the seats of the two heads that hold the row of elements [mm]",
+        6230.0,
+        None,
+        ge=200,
+        le=20000,
+    )
+    feed_adapter_mm: float | None = key(
+        "what the feed adapter takes of that length, first element to seat of the shims [mm]",
+        60.0,
+        None,
+        ge=0,
+        le=1000,
+    )
+    thrust_ring_mm: float | None = key(
+        "what the thrust ring takes of it at the concentrate end; 0 without one [mm]",
+        58.0,
+        None,
+        ge=0,
+        le=1000,
+    )
+    joint_mm: float = key(
+        "what a joint adds to the row, 0 where elements touch [mm]", 0, 0.0, ge=0, le=200
+    )
+    length_tolerance_mm: float = key(
+        "how much one element may be longer or shorter than nominal [mm]", 1.5, 1.5, ge=0, le=20
+    )
+    shims_mm: list[float] | None = key(
+        "thicknesses of the shims at hand [mm]", [5.0, 3.0], None, min_length=1
+    )
+    least_play_mm: float = key(
+        "play to be left at the least after shimming [mm]", 0.5, 0.5, ge=0, le=20
+    )
+    most_play_mm: float = key("play that may be left after shimming [mm]", 5.0, 5.0, ge=0.1, le=50)
+    joints: Literal["interconnector", "interlocking"] = key(
+        "interconnector (a tube between two elements) or interlocking (ends with a seal)",
+        "interconnector",
+        "interconnector",
+    )
+    o_rings_per_joint: int = key("O-rings of one joint between elements", 4, 4, ge=1, le=12)
+    o_rings_per_adapter: int = key("O-rings of one end adapter", 2, 2, ge=1, le=12)
+    seals_per_head: int = key("seals of one head, that of its port too", 2, 2, ge=1, le=12)
+    water_share: float = key(
+        "share of the inside volume that water fills with the elements in", 0.8, 0.8, ge=0.3, le=1
+    )
+    element_mass_kg: float | None = key(
+        "mass of one element, wet and drained [kg]", 16.0, None, gt=0, le=200
+    )
+
+
+class IsolationTable(TableModel):
+    """One point that isolates the train for work, by the tag that hangs on it."""
+
+    tag: Text = key("what stands on the valve or breaker", "HV-101")
+    line: Literal[
+        "feed", "permeate", "concentrate", "cleaning", "drain", "vent", "dosing", "power", "other"
+    ] = key("what it shuts or opens", "feed")
+    state: Literal["closed", "open", "off"] = key("how it stands while people work", "closed")
+    stage: int | None = key("stage it belongs to, from 1; none: the whole train", 1, None, ge=1)
+    note: Text | None = key("where it is, or what to mind", "behind the feed pump", None)
+
+
+class CleaningTable(TableModel):
+    """Cleaning in place: what the membrane stands, from its data sheet, and the cleaning station."""
+
+    ph_min: float = key("lowest pH that the membrane stands in a cleaning", 2.0, ge=0, le=6)
+    ph_max: float = key("highest pH that the membrane stands in a cleaning", 12.0, ge=8, le=14)
+    temperature_max_c: float = key(
+        "highest temperature of the solution at these pH [°C]", 35.0, ge=15, le=80
+    )
+    pressure_max_bar: float = key(
+        "highest feed pressure while cleaning [bar]", 4.0, 4.0, ge=0.5, le=20
+    )
+    flow_per_vessel_m3h: float | None = key(
+        "flow through one vessel, from the element's data sheet [m3/h]", 8.0, None, gt=0, le=30
+    )
+    tank_m3: float | None = key("useful volume of the tank [m3]", 2.0, None, gt=0, le=200)
+    heel_m3: float | None = key(
+        "what stays in the tank so that the pump draws no air [m3]", 0.3, None, ge=0, le=100
+    )
+    pump_m3h: float | None = key("flow of the cleaning pump [m3/h]", 60.0, None, gt=0, le=2000)
+    heater_kw: float | None = key("power of the heater [kW]", 24.0, None, gt=0, le=2000)
+    pipes: list[list[float]] | None = key(
+        "pipes and hoses of the loop, each as [inside mm, length m]",
+        [[100, 24], [50, 12]],
+        None,
+        min_length=1,
+    )
+    citric_acid_percent: float = key("strength as supplied, by mass [%]", 100, 100.0, gt=0, le=100)
+    hydrochloric_acid_percent: float = key(
+        "strength as supplied, by mass [%]", 32, 32.0, gt=0, le=40
+    )
+    sodium_hydroxide_percent: float = key(
+        "strength as supplied, by mass; from 60 on it is dry [%]", 50, 50.0, gt=0, le=100
+    )
+    tetrasodium_edta_percent: float = key(
+        "strength as supplied, by mass [%]", 100, 100.0, gt=0, le=100
+    )
+    detergent_percent: float = key("strength as supplied, by mass [%]", 100, 100.0, gt=0, le=100)
+
+
 class TrainTable(TableModel):
     """One RO train. Its stages, points and sub-tables are models of their own."""
 
@@ -266,6 +381,9 @@ class TrainTable(TableModel):
     name: Text | None = key("longer name for pages", "Train A", None)
     stage: list[Any] = key("[[train.stage]], feed side first", None)
     point: list[Any] = key("[[train.point]], one for each signal", None)
+    vessel: list[Any] | None = key("[[train.vessel]]", None, None)
+    isolation: list[Any] | None = key("[[train.isolation]]", None, None)
+    cleaning: dict[str, Any] | None = key("[train.cleaning]", None, None)
     design: dict[str, Any] | None = key("[train.design]", None, None)
     element_test: dict[str, Any] | None = key("[train.element_test]", None, None)
     normalization: dict[str, Any] | None = key("[train.normalization]", None, None)
@@ -383,5 +501,11 @@ OF_TRAIN_SINGLE: dict[str, type[TableModel]] = {
     "limits": LimitsTable,
     "baseline": BaselineTable,
     "prices": PricesTable,
+    "cleaning": CleaningTable,
 }
-OF_TRAIN_REPEATED: dict[str, type[TableModel]] = {"stage": StageTable, "point": PointTable}
+OF_TRAIN_REPEATED: dict[str, type[TableModel]] = {
+    "stage": StageTable,
+    "vessel": VesselTable,
+    "isolation": IsolationTable,
+    "point": PointTable,
+}

@@ -6,7 +6,7 @@ from datetime import datetime
 from itertools import combinations
 from typing import Any
 
-from daemon.plantfile import points
+from daemon.plantfile import jobs, points
 from daemon.plantfile.lines import Loc
 from daemon.plantfile.points import Surroundings
 from daemon.plantfile.problems import Report, shown
@@ -21,14 +21,17 @@ from daemon.plantfile.result import (
 from daemon.plantfile.schema import (
     OF_TRAIN_SINGLE,
     BaselineTable,
+    CleaningTable,
     DesignTable,
     ElementTestTable,
+    IsolationTable,
     LimitsTable,
     NormalizationTable,
     PointTable,
     PricesTable,
     StageTable,
     TrainTable,
+    VesselTable,
 )
 from daemon.plantfile.validate import Checked, validate
 from rules.train import Limits, Means, Stage, Train, Water
@@ -49,6 +52,9 @@ class CheckedTrain:
     limits: Checked[LimitsTable] | None = None
     baseline: Checked[BaselineTable] | None = None
     prices: Checked[PricesTable] | None = None
+    vessels: list[Checked[VesselTable]] = field(default_factory=list)
+    isolations: list[Checked[IsolationTable]] = field(default_factory=list)
+    cleaning: Checked[CleaningTable] | None = None
 
 
 def read(raw: object, loc: Loc, report: Report) -> CheckedTrain | None:
@@ -63,6 +69,14 @@ def read(raw: object, loc: Loc, report: Report) -> CheckedTrain | None:
         point = validate(PointTable, table, (*loc, "point", index), report)
         if point is not None:
             read.points.append(point)
+    for index, table in enumerate(elements(raw, "vessel")):
+        vessel = validate(VesselTable, table, (*loc, "vessel", index), report)
+        if vessel is not None:
+            read.vessels.append(vessel)
+    for index, table in enumerate(elements(raw, "isolation")):
+        isolation = validate(IsolationTable, table, (*loc, "isolation", index), report)
+        if isolation is not None:
+            read.isolations.append(isolation)
     for name, model in OF_TRAIN_SINGLE.items():
         if isinstance(raw.get(name), Mapping):
             setattr(read, name, validate(model, raw[name], (*loc, name), report))
@@ -87,6 +101,10 @@ def check(train: CheckedTrain, protocols: Mapping[str, str | None], report: Repo
     _check_design(train, report)
     _check_limits(train, report)
     _check_baseline(train, report)
+    jobs.check_vessels(train.vessels, train.stages, report)
+    jobs.check_isolation(train.isolations, len(train.stages), report)
+    if train.cleaning is not None:
+        jobs.check_cleaning(train.cleaning, report)
 
 
 def _check_duplicates(train: CheckedTrain, report: Report) -> None:
@@ -286,6 +304,9 @@ def convert(train: CheckedTrain, protocols: Mapping[str, str | None], water: Wat
         else ElementTest(**_plain(train.element_test)),
         prices=Prices(**prices),
         model=model,
+        vessels=jobs.vessels(train.vessels, len(stages)),
+        isolation=tuple(jobs.isolation(point.table) for point in train.isolations),
+        cleaning=None if train.cleaning is None else jobs.cleaning(train.cleaning.table),
     )
 
 

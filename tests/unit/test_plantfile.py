@@ -419,3 +419,51 @@ def test_what_a_refused_train_is_told_to_add_is_enough(tmp_path: Path, left_out:
     assert problem.found == "its instruments allow nothing to be normalized"
     assert problem.remedy.startswith(f"add {name}, the least for the pressure drop")
     assert load(_write(tmp_path, _one_stage(NEEDED))).train("A").model.signals
+
+
+def test_what_work_packs_need(two_stage: Plant) -> None:
+    """One table of vessels serves both stages; what it does not give is known to be assumed."""
+    train = two_stage.train("A")
+    assert train.vessel(1) == train.vessel(2)
+    assert train.vessel(2).inside_length_mm == 6230
+    assert train.vessel(2).shims_mm == (5.0, 3.0)
+    assert train.vessel(2).assumed == {
+        "joint_mm", "length_tolerance_mm", "least_play_mm", "most_play_mm", "joints",
+        "seals_per_head", "water_share",
+    }  # fmt: skip
+    assert [(i.tag, i.line, i.state) for i in train.isolation][:2] == [
+        ("HV-101", "feed", "closed"),
+        ("HV-111", "permeate", "closed"),
+    ]
+    assert train.cleaning is not None
+    assert train.cleaning.pipes == ((100.0, 30.0), (65.0, 18.0))
+    assert train.cleaning.limits.ph_max == 12.0
+    assert train.cleaning.strength_percent["hydrochloric_acid"] == 32.0
+    assert "hydrochloric_acid" in train.cleaning.assumed
+    assert two_stage.site.drinking_water is True
+
+
+def test_vessels_of_one_stage_only(tmp_path: Path) -> None:
+    """A stage without a table of its own takes the common one, or nothing but customs."""
+    text = EXAMPLE.read_text(encoding="utf-8").split(
+        "# ---------------------------------------------------------------- people"
+    )[0]
+    plant = load(_write(tmp_path, text.replace("[[train.vessel]]", "[[train.vessel]]\nstage = 2")))
+    assert plant.train("A").vessel(1).inside_length_mm is None
+    assert plant.train("A").vessel(2).inside_length_mm == 6230
+    bare = load(GOOD / "few_instruments.toml")
+    assert bare.trains[0].vessel(1).inside_diameter_mm is None
+    assert bare.trains[0].cleaning is None
+    assert bare.trains[0].isolation == ()
+    assert bare.site.drinking_water is None
+
+
+def test_a_vessel_with_room_for_more_than_shims_is_warned_of(tmp_path: Path) -> None:
+    """By hand: 6600 − 6 × 1016 − 60 − 58 = 386 mm is no gap for shims."""
+    text = EXAMPLE.read_text(encoding="utf-8").split(
+        "# ---------------------------------------------------------------- people"
+    )[0]
+    plant = load(
+        _write(tmp_path, text.replace("inside_length_mm = 6230", "inside_length_mm = 6600"))
+    )
+    assert any("the rest, 386 mm, is too much for shims" in w for w in plant.warnings)
