@@ -54,14 +54,15 @@ def levels(plan: Plan, test: ElementTest) -> Mapping[str, float]:
     for section in plan.sections:
         stages = [plan.train.stages[number - 1] for number in section.stages]
         elements = sum(s.vessels * s.elements_per_vessel for s in stages)
-        level = _element(plan, test, sum(s.area_m2 for s in stages) / elements)
+        level = element_levels(plan, test, sum(s.area_m2 for s in stages) / elements)
         for quantity in ("permeate_flow", "salt_passage"):
             if quantity in section.quantities:
                 found[f"{section.name}/{quantity}"] = level[quantity]
     return found
 
 
-def _element(plan: Plan, test: ElementTest, area_m2: float) -> dict[str, float]:
+def element_levels(plan: Plan, test: ElementTest, area_m2: float) -> dict[str, float]:
+    """ln A and ln B of one element of this area, as ``permeate_flow`` and ``salt_passage``."""
     permeate_m3h = test.nominal_flow_m3d / 24.0
     # Rejection is stated against the feed of the test.
     salt_mg_l = np.array([1.0, 1.0 - test.rejection]) * test.concentration_mg_l

@@ -54,6 +54,9 @@ FEWEST: Final = 3
 
 THOUSAND: Final = "about a thousand times away from the others"
 
+LEAST_INSIDE: Final = 0.25
+"""Part of an element's permeate that must enter between samples inside it, to be judged by them alone."""
+
 HELPS: Final = 1.0
 """Standard deviations by which the first two explanations must differ for a further sample."""
 
@@ -66,6 +69,7 @@ class Explanation:
     where : joint numbers from 0 (feed adapter), element numbers from 1; ``(("joint", 3),)``.
     words : the place in words. probability : after the samples.
     size : salt it lets in over the salt of the sound vessel; 0 for a sound one, NaN for gradual ones.
+    sizes : of each place of `where`.
     """
 
     kind: str
@@ -73,6 +77,21 @@ class Explanation:
     words: str
     probability: float
     size: float
+    sizes: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One element's own permeate, by mass balance between the samples nearest to its ends.
+
+    own_mg_l, error_mg_l : its concentration and standard error; NaN where no two samples bracket it.
+    expected_mg_l : of this vessel without what the first explanation blames.
+    """
+
+    position: int
+    own_mg_l: float
+    error_mg_l: float
+    expected_mg_l: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +130,8 @@ class Probe:
     explanations : most probable first, all above 0.1 %. fault : probability that the vessel is not
     sound. decided : whether the first is probable enough to act on.
     conductivity_25_us_cm, concentration_mg_l : NaN where left out.
-    expected_mg_l : a sound vessel at the level that fits best; fitted_mg_l : the first explanation.
+    expected_mg_l : this vessel without what the first explanation blames; fitted_mg_l : with it.
+    sound : that vessel; None when the readings say nothing. parts : of each element, feed end first.
     next_sample : None when decided or when no sample would help. next_step : what to do.
     """
 
@@ -122,6 +142,8 @@ class Probe:
     concentration_mg_l: Array
     expected_mg_l: Array
     fitted_mg_l: Array
+    sound: Healthy | None
+    parts: tuple[Part, ...]
     contributions: tuple[Contribution, ...]
     next_sample: Sample | None
     next_step: str
@@ -199,6 +221,8 @@ def probe(
             salt,
             np.full_like(salt, np.nan),
             np.full_like(salt, np.nan),
+            None,
+            (),
             (),
             None,
             " ".join([*questions, f"{int(use.sum())} usable samples are too few. Sample at "])
@@ -212,8 +236,9 @@ def probe(
     first = explanations[0]
     decided = first.probability >= DECIDED
     expected, mean = np.full_like(salt, np.nan), np.full_like(salt, np.nan)
-    expected[use] = judged.sound_level()
+    expected[use] = judged.sound_at(where[0])
     mean[use] = judged.predicted(where[0], along[:0])[0]
+    level = judged.sound_vessel(where[0])
     sample = None
     if not decided and len(where) > 1:
         sample = judged.next_sample(where[0], where[1])
@@ -225,6 +250,8 @@ def probe(
         concentration_mg_l=salt,
         expected_mg_l=expected,
         fitted_mg_l=mean,
+        sound=level,
+        parts=_parts(tube, level, along[use], salt[use], meter),
         contributions=_contributions(
             tube, judged.profile(where[0]), at[use], along[use], salt[use], meter
         ),
@@ -321,12 +348,14 @@ class _Judged:
                 break
             best.append(self.best(key))
             kind, where = key
-            size = 0.0
+            size, sizes = 0.0, ()
             if kind in ("lead", "tail"):
                 size = np.nan
             elif kind != "sound":
-                size = float(self.predicted(best[-1], self.along[:0])[2].sum())
-            told.append(Explanation(kind, where, _words(self.tube.elements, kind, where), p, size))
+                sizes = tuple(self.predicted(best[-1], self.along[:0])[2].tolist())
+                size = sum(sizes)
+            words = _words(self.tube.elements, kind, where)
+            told.append(Explanation(kind, where, words, p, size, sizes))
         return tuple(told), best
 
     def best(self, key: Key) -> _Best:
@@ -343,10 +372,14 @@ class _Judged:
     def profile(self, best: _Best) -> Healthy:
         return self.sound[best.profile][0]
 
-    def sound_level(self) -> Array:
-        """What a sound vessel would show at the samples, at the level that fits best."""
-        best = self.best(("sound", ()))
+    def sound_at(self, best: _Best) -> Array:
+        """What the vessel would show at the samples without what an explanation blames."""
         return self.shapes(best.profile, self.along, self.salt).expected * best.level
+
+    def sound_vessel(self, best: _Best) -> Healthy:
+        """The same as a vessel."""
+        healthy = self.profile(best)
+        return Healthy(healthy.flow_m3h, best.level * healthy.concentration_mg_l)
 
     def predicted(self, best: _Best, more: Array) -> tuple[Array, Array, Array]:
         """Mean and spread of an explanation at the samples and then at places `more`; its sizes."""
@@ -445,6 +478,47 @@ def _contributions(
                     float(blurred[i]),
                 )
             )
+    return tuple(found)
+
+
+def _parts(tube: Tube, sound: Healthy, along: Array, salt: Array, meter: float) -> tuple[Part, ...]:
+    """Each element's own permeate, from stretches of the tube that lie inside it.
+
+    A stretch across a joint belongs to no element unless nothing better was sampled: what a leaking joint lets
+    in would be counted as the element's.
+    """
+    flow, n = sound.flow_m3h, tube.elements
+    divide = dividing_point(tube, flow)
+    made, gained, error = [np.empty((0, n))], [np.empty(0)], [np.empty(0)]
+    for forward in (True, False):
+        branch = np.flatnonzero((along >= divide) == forward)
+        branch = branch[np.argsort(along[branch] * (1.0 if forward else -1.0), kind="stable")]
+        passing = upstream_share(tube, along[branch], divide) * flow
+        load = passing.sum(axis=1) * salt[branch]
+        blurred = meter * load
+        made.append(np.diff(passing, axis=0, prepend=np.zeros((1, n))))
+        gained.append(np.diff(load, prepend=0.0))
+        error.append(np.hypot(blurred, np.append(0.0, blurred[:-1])[: len(blurred)]))
+    own_made, own_gained = np.concatenate(made), np.concatenate(gained)
+    own_blur = np.concatenate(error)
+    total = own_made.sum(axis=1)
+    found = []
+    for e in range(n):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.nan_to_num(own_made[:, e] / total)
+        inside = share > 0.99
+        if own_made[inside, e].sum() < LEAST_INSIDE * flow[e]:
+            inside = (share > 0.5) & (own_made[:, e] > LEAST_INSIDE * flow[e])
+        water = total[inside].sum()
+        whole = water > 0.0
+        found.append(
+            Part(
+                e + 1,
+                float(own_gained[inside].sum() / water) if whole else np.nan,
+                float(np.sqrt(np.square(own_blur[inside]).sum()) / water) if whole else np.nan,
+                float(sound.concentration_mg_l[e]),
+            )
+        )
     return tuple(found)
 
 

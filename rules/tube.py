@@ -116,9 +116,9 @@ class Position:
 def joint_name(joint: int, elements: int) -> str:
     """``interconnector 3-4``, or the adapter at either end."""
     if joint == 0:
-        return "feed-end adapter"
+        return "feed adapter"
     if joint == elements:
-        return "concentrate-end adapter"
+        return "concentrate adapter"
     return f"interconnector {joint}-{joint + 1}"
 
 
@@ -139,9 +139,9 @@ def positions(tube: Tube, *, half_steps: bool = False) -> tuple[Position, ...]:
     outside = min(BESIDE_JOINT_MM, tube.adapter_length_mm / 2.0) / tube.element_length_mm
     if outside > AT_JOINT_MM / tube.element_length_mm:
         if tube.port != "concentrate":
-            found.append((-outside, "in the feed-end adapter"))
+            found.append((-outside, "in the feed adapter"))
         if tube.port != "feed":
-            found.append((tube.elements + outside, "in the concentrate-end adapter"))
+            found.append((tube.elements + outside, "in the concentrate adapter"))
     lines = [Position(round(float(tube.distance_mm(x)), 6), x, place) for x, place in found]
     return tuple(sorted(lines, key=lambda p: -p.distance_mm))
 

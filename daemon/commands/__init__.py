@@ -12,9 +12,12 @@ from daemon.commands.demo import demo
 from daemon.commands.log import log
 from daemon.commands.notices import notices
 from daemon.commands.password import password
+from daemon.commands.probe import probe
 from daemon.commands.replay import replay
 from daemon.commands.run import run
 from daemon.commands.simulate import simulate
+from daemon.commands.survey import survey
+from daemon.conditions import ConditionsUnusable
 from daemon.eventlog import EventLogError
 from daemon.lifecycle import NotPossible
 from daemon.notices import NoticeError
@@ -22,6 +25,7 @@ from daemon.page.server import PageUnusable
 from daemon.people import PeopleError
 from daemon.plantfile import PlantFileError
 from daemon.service import ContactsUnusable
+from daemon.sheets_reader import ReadingsUnusable
 from daemon.sqlite import StoreError
 from drivers.protocol import DriverError
 
@@ -45,6 +49,8 @@ app.command(
     add_help_option=False,
 )(simulate)
 app.command()(notices)
+app.command()(survey)
+app.command()(probe)
 app.command()(log)
 app.command()(password)
 
@@ -72,6 +78,8 @@ EXPECTED = (
     StoreError,
     DriverError,
     EventLogError,
+    ConditionsUnusable,
+    ReadingsUnusable,
     NoticeError,
     NotPossible,
     PeopleError,

@@ -64,7 +64,7 @@ def test_positions_from_the_port() -> None:
         (1100.0, "element 2, feed end"),
         (700.0, "element 2, middle"),
         (300.0, "element 2, concentrate end"),
-        (100.0, "in the concentrate-end adapter"),
+        (100.0, "in the concentrate adapter"),
     ]
     other = positions(Tube(2, 1000.0, 200.0, "feed"))
     assert [(p.distance_mm, p.place) for p in other][:2] == [
