@@ -3,6 +3,7 @@
 import secrets
 import threading
 from math import ceil
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -48,21 +49,20 @@ def routes(context: PageContext) -> APIRouter:
         return shown(request, Form([("next", next)]))
 
     @router.post("/login")
-    def login(request: Request, form: Form = Depends(read_form)) -> Response:  # noqa: B008
+    def login(request: Request, form: Annotated[Form, Depends(read_form)]) -> Response:
         if not same(form.get("token", ""), request.cookies.get(access.cookie(request, "form"), "")):
             said = "This page had been open for too long, or cookies are off. Please try again."
             return shown(request, form, said=said, status=403)
         name, address = folded(form.text("name")), request.client.host if request.client else ""
-        wait_s = throttle.wait_s(name, address)
+        wait_s = throttle.begin(name, address)
         if wait_s:
             minutes = ceil(wait_s / 60.0)
             said = f"Too many failed tries. Wait {minutes} min, then try again."
             return shown(request, form, said=said, status=429, wait_s=wait_s)
         if not turn.acquire(timeout=PATIENCE_S):
+            throttle.undo(name, address)
             said = "Too many people sign in right now. Please try again in a moment."
             return shown(request, form, said=said, status=429, wait_s=PATIENCE_S)
-        # Counted before it is known: tries sent all at once must not slip through together.
-        throttle.failed(name, address)
         try:
             person = people.check(name, form.get("password", ""))
         finally:
@@ -76,7 +76,7 @@ def routes(context: PageContext) -> APIRouter:
         return answer
 
     @router.post("/logout")
-    def logout(request: Request, writer: Writer = Depends(access.writer)) -> Response:  # noqa: B008
+    def logout(request: Request, writer: Annotated[Writer, Depends(access.writer)]) -> Response:
         answer = RedirectResponse("/", status_code=303)
         access.end(request, answer)
         return answer

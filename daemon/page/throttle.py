@@ -22,28 +22,37 @@ class Throttle:
         self._lock = threading.Lock()
         self._failed: OrderedDict[Hashable, list[float]] = OrderedDict()
 
-    def wait_s(self, name: str, address: str) -> float:
-        """How long to wait before the next try; 0 when it may be made now. [s]"""
+    def begin(self, name: str, address: str) -> float:
+        """Begin a try: 0, and it counts as failed until `succeeded` or `undo`; else how long to wait. [s]
+
+        Counted before its outcome is known, so that tries sent all at once do not slip through together.
+        """
         now, wait = self._monotonic(), 0.0
         with self._lock:
+            recent = {}
             for key, most in _keys(name, address):
-                times = [t for t in self._failed.get(key, ()) if t > now - WINDOW_S]
-                if len(times) >= most:
-                    wait = max(wait, times[-most] + WINDOW_S - now)
-        return wait
-
-    def failed(self, name: str, address: str) -> None:
-        """Count a failed try."""
-        now = self._monotonic()
-        with self._lock:
-            for key, most in _keys(name, address):
-                times = [t for t in self._failed.pop(key, ()) if t > now - WINDOW_S]
-                self._failed[key] = [*times, now][-most:]
+                recent[key] = [t for t in self._failed.get(key, ()) if t > now - WINDOW_S]
+                if len(recent[key]) >= most:
+                    wait = max(wait, recent[key][-most] + WINDOW_S - now)
+            if wait:
+                return wait
+            for key, times in recent.items():
+                self._failed[key] = [*times, now]
+                self._failed.move_to_end(key)
             while len(self._failed) > MOST_KEYS:
                 self._failed.popitem(last=False)
+        return 0.0
+
+    def undo(self, name: str, address: str) -> None:
+        """The try that was begun was not made."""
+        with self._lock:
+            for key, _ in _keys(name, address):
+                if self._failed.get(key):
+                    self._failed[key].pop()
 
     def succeeded(self, name: str, address: str) -> None:
-        """Forget the failures of this name from this address."""
+        """The try that was begun was right: forget the failures of this name from this address."""
+        self.undo(name, address)
         with self._lock:
             self._failed.pop(("pair", name, address), None)
 
