@@ -17,6 +17,7 @@ from simulator.water import Floats
 
 SETTLED = 1e-6
 MOST_PASSES = 200
+FRESH_MG_L = 500.0
 PATIENCE = 60  # passes after which only careful steps are taken
 
 
@@ -134,7 +135,9 @@ def solve(
         float(np.mean(state.water)) * shape.vessels * shape.elements * shape.area_m2 / 1000.0
         for shape, state in zip(shapes, states, strict=True)
     )
-    slope = np.full_like(feed_bar, 0.8 * reach) * around.water_factor
+    # Of a bar more pressure salty water takes a part back, nearly fresh water (a second pass) gives more than it.
+    response = np.where(demand.feed_mg_l[:, None] < FRESH_MG_L, 1.2, 0.8)
+    slope = response * reach * around.water_factor
     if start is not None:
         slope = np.full_like(feed_bar, start.slope)
     least_slope, most_slope = 0.12 * reach * around.water_factor, reach * around.water_factor
