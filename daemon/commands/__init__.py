@@ -9,6 +9,7 @@ import typer
 from daemon.commands.check import check
 from daemon.commands.common import NothingYet, UsedWrongly
 from daemon.commands.demo import demo
+from daemon.commands.elements import elements
 from daemon.commands.log import log
 from daemon.commands.notices import notices
 from daemon.commands.password import password
@@ -20,6 +21,7 @@ from daemon.commands.survey import survey
 from daemon.conditions import ConditionsUnusable
 from daemon.eventlog import EventLogError
 from daemon.lifecycle import NotPossible
+from daemon.loadmap import LoadMapError
 from daemon.notices import NoticeError
 from daemon.page.server import PageUnusable
 from daemon.people import PeopleError
@@ -52,6 +54,7 @@ app.command()(notices)
 app.command()(survey)
 app.command()(probe)
 app.command()(log)
+app.command()(elements)
 app.command()(password)
 
 
@@ -78,6 +81,7 @@ EXPECTED = (
     StoreError,
     DriverError,
     EventLogError,
+    LoadMapError,
     ConditionsUnusable,
     ReadingsUnusable,
     NoticeError,

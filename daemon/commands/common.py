@@ -5,11 +5,13 @@ import os
 from datetime import UTC, datetime
 from pathlib import Path
 
+from daemon import eventlog
 from daemon.clock import LIVE_S
 from daemon.history_reader import HistoryReader
 from daemon.plantfile import Plant, TrainConfig
 from daemon.record import FILE as RECORD
 from daemon.record import Record
+from daemon.rows import iso
 
 NOISY = ("asyncua", "pymodbus")
 """Libraries that log, some with whole frames, what their calls also raise; our drivers tell it once."""
@@ -75,6 +77,27 @@ def plant_now(plant: Plant, record: Record, train_id: str) -> datetime | None:
             known.append(datetime.now(UTC).timestamp())
         known.append(latest.time)
     return datetime.fromtimestamp(max(known), UTC) if known else None
+
+
+def when_done(plant: Plant, record: Record, train: str, at: str | None) -> float:
+    """When something was done to a train: as written, else now in its time; not in the future. [s]"""
+    now = plant_now(plant, record, train)
+    if at is None:
+        if now is None:
+            raise UsedWrongly(
+                f"train {train} has no reading yet, so its time is not known; give --at"
+            )
+        return now.timestamp()
+    when, wrong = eventlog.instant(at)
+    if when is None:
+        raise UsedWrongly("; ".join(wrong))
+    latest = now or datetime.now(UTC)
+    if when > latest.timestamp() + eventlog.AHEAD_S:
+        raise UsedWrongly(
+            f"{iso(when)} is in the future: it is {iso(latest.timestamp())} at train {train}; "
+            "enter it once it is done"
+        )
+    return when
 
 
 def counted(number: int, noun: str) -> str:

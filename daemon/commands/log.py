@@ -1,7 +1,6 @@
 """`brinelark log`: what people did to a plant, for the daemon that watches it."""
 
 import json
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -10,11 +9,10 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from daemon import eventlog, maintenance, plantfile
-from daemon.commands.common import UsedWrongly, open_record, plant_now, train_of
+from daemon import maintenance, plantfile
+from daemon.commands.common import UsedWrongly, open_record, train_of, when_done
 from daemon.maintenance import Entry
-from daemon.plantfile import Plant
-from daemon.record import EVENTS, Record
+from daemon.record import EVENTS
 from daemon.rows import iso
 
 
@@ -46,7 +44,7 @@ def log(
         has = ", ".join(t.id for t in plant.trains)
         raise UsedWrongly(f"say which train with --train; the plant file has {has}")
     with open_record(plant, read_only=False) as record:
-        when = _when(plant, record, train, at)
+        when = when_done(plant, record, train, at)
         number = record.add_event(when, train, event, detail, by)
         (made,) = [e for e in maintenance.entries(record, train) if e.event.id == number]
     if as_json:
@@ -55,26 +53,6 @@ def log(
         typer.echo(f"train {train}: {event} at {iso(when)} is in the log")
         if event == "cleaning_start":
             typer.echo("until cleaning_end is logged the train is not judged")
-
-
-def _when(plant: Plant, record: Record, train: str, at: str | None) -> float:
-    now = plant_now(plant, record, train)
-    if at is None:
-        if now is None:
-            raise UsedWrongly(
-                f"train {train} has no reading yet, so its time is not known; give --at"
-            )
-        return now.timestamp()
-    when, wrong = eventlog.instant(at)
-    if when is None:
-        raise UsedWrongly("; ".join(wrong))
-    latest = now or datetime.now(UTC)
-    if when > latest.timestamp() + eventlog.AHEAD_S:
-        raise UsedWrongly(
-            f"{iso(when)} is in the future: it is {iso(latest.timestamp())} at train {train}; "
-            "enter it once it is done"
-        )
-    return when
 
 
 def _print(entries: tuple[Entry, ...], *, as_json: bool) -> None:
