@@ -4,12 +4,13 @@ import json
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException, Request, Response
-from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 
 from daemon.notices import NoticeError, Notices
 from daemon.page.access import Form, Writer
 from daemon.page.context import PageContext
-from daemon.page.noticepage import HOURS, notice_page
+from daemon.page.news import news, version
+from daemon.page.noticepage import HOURS, NoticePage, notice_page
 from daemon.rows import JournalLine, Notice
 
 NOTHING = Form([])
@@ -43,6 +44,10 @@ def routes(context: PageContext) -> APIRouter:
             )
         return notice
 
+    def view_of(notice: Notice) -> NoticePage:
+        lines = record.journal(notice=notice.id)
+        return notice_page(context.plant, notice, lines, context.now())
+
     def shown(
         request: Request,
         notice_id: str,
@@ -53,12 +58,13 @@ def routes(context: PageContext) -> APIRouter:
         status: int = 200,
     ) -> HTMLResponse:
         notice = found(notice_id)
-        view = notice_page(context.plant, notice, record.journal(notice=notice_id), context.now())
+        view = view_of(notice)
         return context.html(
             "notice.html",
             status,
             request=request,
             view=view,
+            version=version(view),
             done=done,
             said=said,
             form=form,
@@ -70,6 +76,10 @@ def routes(context: PageContext) -> APIRouter:
     @router.get("/notice/{notice_id}", response_class=HTMLResponse)
     def page(request: Request, notice_id: str, done: bool = False) -> HTMLResponse:
         return shown(request, notice_id, done=done)
+
+    @router.get("/api/notice/{notice_id}")
+    def page_news(notice_id: str) -> JSONResponse:
+        return news(view_of(found(notice_id)))
 
     @router.post("/notice/{notice_id}")
     def act(
@@ -84,7 +94,7 @@ def routes(context: PageContext) -> APIRouter:
             return done
         if notice.steps != int(seen):
             said = "It has changed while you looked. See how it stands now, then decide again."
-            return shown(request, notice_id, said=said, status=409)
+            return shown(request, notice_id, said=said, form=form, status=409)
         try:
             _act(Notices(record, context.plant), notice_id, do, writer.name, form, context.now())
         except Refused as refused:
@@ -93,7 +103,7 @@ def routes(context: PageContext) -> APIRouter:
             # The same form twice at once: the second comes here after the first has done it.
             if _is_done(record.journal(notice=notice_id), int(seen), do, writer.name):
                 return done
-            return shown(request, notice_id, said=f"Not done. {error}.", status=409)
+            return shown(request, notice_id, said=f"Not done. {error}.", form=form, status=409)
         return done
 
     return router

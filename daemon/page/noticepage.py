@@ -50,6 +50,7 @@ class NoticePage:
     """
 
     site: str
+    now: float
     now_iso: str
     now_text: str
     zone: str
@@ -66,6 +67,7 @@ def notice_page(plant: Plant, notice: Notice, journal: list[JournalLine], now: f
     train = plant.train(notice.train)
     return NoticePage(
         site=plant.site.name,
+        now=now,
         now_iso=iso(now),
         now_text=f"{time.day(now)}, {time.clock(now, seconds=True)}",
         zone=plant.site.timezone,
