@@ -1,5 +1,7 @@
 """A plant with its stores, a wall clock that can be moved, and a client of its page."""
 
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 from fastapi.testclient import TestClient
@@ -16,13 +18,14 @@ from tests.web import month
 class Bench:
     """A plant with its stores, a wall clock that can be moved, and a client."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, wall: Callable[[], float] = time.time) -> None:
+        """wall : what sign-ins go by; the history's wall clock is `self.wall`."""
         self.plant: Plant = month.load_plant(folder)
         self.wall = month.NOW
         self.clock = FakeClock(start=month.NOW)
         self.record = Record.open(folder, durable=False)
         self.history: History = month.open_history(self.plant, folder, lambda: self.wall)
-        self.app = create_app(self.plant, self.record, self.history, clock=self.clock)
+        self.app = create_app(self.plant, self.record, self.history, clock=self.clock, wall=wall)
         self.client = TestClient(self.app)
 
     def get(self, path: str) -> dict:
