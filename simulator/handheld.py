@@ -14,7 +14,7 @@ from simulator.operation import Mode
 from simulator.plant import Plant
 from simulator.sampling import ADAPTER_MM, tube, vessel_salt_mg_l
 from simulator.truth import iso
-from simulator.water import conductivity_us_cm, transmitter_conductivity_us_cm
+from simulator.water import NACL, transmitter_conductivity_us_cm
 
 COMPENSATIONS = {"linear": 2.0, "none": 0.0}
 """What a meter can be set to, and its slope. [%/K]"""
@@ -61,7 +61,7 @@ class Meter:
         own = gauss(key(seed, "meter", self.number), np.arange(3)).tolist()
         drawn = gauss(key(seed, "meter", self.number, *where), np.arange(2)).tolist()
         warmth = temperature_c + SENSOR_K * own[2] + SENSOR_NOISE_K * drawn[1]
-        actual = float(conductivity_us_cm(np.asarray(salt_mg_l), np.asarray(temperature_c)))
+        actual = float(NACL.conductivity_us_cm(np.asarray(salt_mg_l), np.asarray(temperature_c)))
         part = 1.0 + CELL_PART * own[0] + NOISE_PART * drawn[0]
         slope = COMPENSATIONS[self.compensation] / 100.0
         shown = (actual * part + ZERO_US_CM * own[1]) / (1.0 + slope * (warmth - 25.0))

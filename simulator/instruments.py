@@ -143,7 +143,7 @@ def fitted(
         salty = (100.0, 500.0, 1000.0, 2000.0)
     bar = _range(highest_bar / 1.35, 16.0, 25.0, 40.0, 60.0, 100.0)
     passed = 50.0 if fresh else 500.0 if salt_mg_l < 6000.0 else 2000.0
-    concentrate = _range(1.6 * concentrate_mg_l, *((5000.0,) if fresh else (50000.0, 100000.0)))
+    concentrate = _range(1.6 * concentrate_mg_l, *((5000.0,) if fresh else (50000.0, 1e5, 2e5)))
     train = [
         flow("feed_flow", _range(feed_m3h, *flows)),
         Instrument(

@@ -18,7 +18,7 @@ from simulator.operation import DAY_S, Downtime, Logged, Mode, Modes, Timeline
 from simulator.scenario import DEFAULT_START, Scenario, TrainSpec, load
 from simulator.transmitter_faults import Scene, spoiled
 from simulator.vessels import StageState, Surroundings
-from simulator.water import Floats, transmitter_conductivity_us_cm
+from simulator.water import LAWS, NACL, Floats, WaterLaw, transmitter_conductivity_us_cm
 
 CHUNK = 1500  # instants solved at once: large enough for numpy, small enough for the cache
 FLUSH_FEED_PART = 0.6
@@ -26,7 +26,8 @@ FLUSH_PERMEATE_PART = 0.04
 FLUSH_BAR = (3.0, 2.2, 2.1, 1.5)  # inlet and outlet of each stage at the flush flow
 CLEANING_FEED_PART = 0.45
 STANDING_BAR = 0.3
-STALE_MG_L = 60.0  # permeate of a train that stands still
+STALE_PART = 0.03  # salt of the permeate of a train that stands still, of its usual feed
+CLEANING_MG_L = 4000.0
 START_UP_DECAY_S = 300.0
 PRESERVATIVE, PRESERVATIVE_HOURS = (
     4.0,
@@ -92,10 +93,11 @@ class Plant:
         self.shapes = self.scenario.plant.stages
         self._source = source
         self._usual_mg_l = self.scenario.feed.salt_mg_l
+        self.law: WaterLaw = LAWS[self.scenario.feed.water]
         self.feed: Feeding = FeedWater(self.scenario.feed, seed, self.start_s, self.scenario.events)
         if source is not None:
             self._usual_mg_l = float(source.at_one_point(np.zeros(1)).permeate_mg_l[0])
-            self.feed = PermeateWater(source)
+            self.feed, self.law = PermeateWater(source), NACL
         upstream = None if source is None else source.timeline
         self.timeline: Timeline = Timeline(self.scenario, self.own_seed, self.start_s, upstream)
         self.instruments = _instruments(self.scenario, self._usual_mg_l)
@@ -342,8 +344,13 @@ class Plant:
         day = (times_s - self.start_s) / DAY_S
         count = len(self.shapes)
         states = [self.stage_state(number, times_s) for number in range(1, count + 1)]
+        concentrated = 0.5 * (1.0 + feed / np.maximum(feed - permeate, 0.05 * feed))
         around = Surroundings(
-            temperature_c[:, None], spec.water_activation_k, spec.salt_activation_k
+            temperature_c[:, None],
+            spec.water_activation_k,
+            spec.salt_activation_k,
+            self.law,
+            (salt_mg_l * concentrated)[:, None],
         )
         demand = Demand(
             permeate_m3h=permeate,
@@ -376,7 +383,7 @@ class Plant:
             feed=self.inlet_m3h(run.permeate_m3h * one, run.recovery * one),
             temperature_c=self.scenario.feed.temperature_mean_c * one,
             salt_mg_l=self._usual_mg_l * one,
-            highest_bar=80.0,
+            highest_bar=max(80.0, 1.5 * self.scenario.plant.highest_feed_bar),
         )
 
     def _preservative(self, times_s: Floats) -> Floats:
@@ -414,7 +421,7 @@ class Plant:
         ramp = np.where(starting, 0.4 + 0.6 * np.clip(since / 240.0, 0.0, 1.0), 1.0)
         permeate, feed = permeate * ramp, feed * ramp
         out = self._standing(times_s, mode, feed, temperature, salt)
-        made = Made(np.zeros_like(times_s), np.full_like(times_s, STALE_MG_L))
+        made = Made(np.zeros_like(times_s), np.full_like(times_s, STALE_PART * self._usual_mg_l))
         moving = (mode == Mode.STARTING) | (mode == Mode.RUNNING)
         if np.any(moving):
             result = self.solved(
@@ -441,9 +448,14 @@ class Plant:
         circulation = np.where(cleaning, CLEANING_FEED_PART * feed, 0.0)
         circulation = np.where(flushing, FLUSH_FEED_PART * feed, circulation)
         made = np.where(flushing, FLUSH_PERMEATE_PART * circulation, 0.0)
-        solution = np.where(cleaning, 4000.0, salt)
-        conducted = transmitter_conductivity_us_cm(solution, temperature)
-        stale = transmitter_conductivity_us_cm(STALE_MG_L * size, temperature)
+        stale = transmitter_conductivity_us_cm(STALE_PART * self._usual_mg_l * size, temperature)
+        # Nothing passes at the pressure of a flush against the osmotic pressure of seawater: it is flushed, and
+        # left, with permeate. Brackish trains are flushed with their feed.
+        raw = transmitter_conductivity_us_cm(salt, temperature, law=self.law)
+        if self.law is not NACL:
+            raw = stale
+        solution = transmitter_conductivity_us_cm(CLEANING_MG_L * size, temperature)
+        conducted = np.where(cleaning, solution, raw)
         turbidity = self.feed.turbidity_ntu(times_s)
         orp = self.feed.orp_mv(times_s)
         day = (times_s - self.start_s) / DAY_S
@@ -501,13 +513,13 @@ class Plant:
         values = {
             "feed_flow": feed,
             "feed_conductivity": transmitter_conductivity_us_cm(
-                result.stages[0].feed_mg_l, temperature
+                result.stages[0].feed_mg_l, temperature, law=self.law
             ),
             "permeate_flow": result.permeate_m3h,
             "permeate_conductivity": transmitter_conductivity_us_cm(permeate_mg_l, temperature),
             "concentrate_flow": last.concentrate_m3h,
             "concentrate_conductivity": transmitter_conductivity_us_cm(
-                last.concentrate_mg_l, temperature
+                last.concentrate_mg_l, temperature, law=self.law
             ),
         }
         for number, stage in enumerate(result.stages, 1):

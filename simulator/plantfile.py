@@ -178,6 +178,8 @@ def _head(site: Site, extras: Extras) -> list[str]:
         'timezone = "UTC"',
         "",
     ]
+    if site.scenario.feed.water != "nacl":
+        lines += ["[water]", f"kind = {_text(site.scenario.feed.water)}", ""]
     if extras.store is not None:
         lines += ["[store]", f"folder = {_text(extras.store)}", ""]
     if extras.page_port is not None:

@@ -19,6 +19,7 @@ from simulator.faults import CHEMISTRIES, KINDS, TRANSMITTERS, Fault
 from simulator.growth import LAWS
 from simulator.instruments import SETS
 from simulator.vessels import StageShape
+from simulator.water import LAWS as WATERS
 
 FOLDER = Path(__file__).parent / "scenarios"
 DEFAULT_START = datetime(2026, 1, 5, tzinfo=UTC)
@@ -63,11 +64,13 @@ class PlantSpec:
 class Feed:
     """Feed water: season and day of temperature, salinity that wanders around its mean.
 
+    water : ``nacl`` or ``seawater`` (`simulator.water.LAWS`), also of what other sources bring.
     tide_spread : part of the salinity that comes and goes with the tide (12.42 h). [-]
     rain_every_days : mean time between rains, 0 for none; each dilutes the water by `rain_dilution` at once
         and clouds it, and is forgotten within days. [d], [-]
     """
 
+    water: str = "nacl"
     temperature_mean_c: float = 18.0
     temperature_season_c: float = 5.5
     temperature_day_c: float = 0.5
@@ -299,6 +302,8 @@ def parse(text: str, place: str, name: str) -> Scenario:
     common = _common(reader, table, "", TrainSpec())
     trains = _trains(reader, table.get("train", []), common)
     feed = reader.build(Feed, table.get("feed", {}), "feed")
+    if feed is not None and feed.water not in WATERS:
+        problems.append(f"{place}: feed: water {feed.water!r}; use one of {', '.join(WATERS)}")
     expected = reader.build(Expected, table.get("expected", {}), "expected")
     faults = [
         reader.build(Fault, fault, f"fault {number}")

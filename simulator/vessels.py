@@ -65,18 +65,22 @@ class StageState:
 
 @dataclass(frozen=True)
 class Surroundings:
-    """Temperature and what follows from it, shape (time, 1)."""
+    """Temperature and what follows from it, shape (time, 1).
+
+    salt_mg_l : of the brine half-way along the train; its density and viscosity are taken for all of it.
+    """
 
     temperature_c: Floats
     water_activation_k: float
     salt_activation_k: float
     law: WaterLaw = field(default_factory=WaterLaw)
+    salt_mg_l: Floats | float = 0.0
 
     def __post_init__(self) -> None:
         t = self.temperature_c
         inverse = 1.0 / REFERENCE_K - 1.0 / (t + 273.15)
-        viscosity = self.law.viscosity_mpa_s(t) * 1e-3
-        density = self.law.density_kg_m3(t)
+        viscosity = self.law.viscosity_mpa_s(t, self.salt_mg_l) * 1e-3
+        density = self.law.density_kg_m3(t, self.salt_mg_l)
         diffusivity = self.law.diffusivity_m2_s(t)
         derived = {
             "water_factor": np.exp(self.water_activation_k * inverse),

@@ -19,10 +19,10 @@ from simulator.water import Floats, WaterLaw
 class TableLaw(WaterLaw):
     """The laws that the element table was computed with, as its head states them, at 25 °C."""
 
-    def density_kg_m3(self, temperature_c: Floats) -> Floats:
+    def density_kg_m3(self, temperature_c: Floats, salt_mg_l: Floats | float = 0.0) -> Floats:
         return np.full_like(temperature_c, 1000.0)
 
-    def viscosity_mpa_s(self, temperature_c: Floats) -> Floats:
+    def viscosity_mpa_s(self, temperature_c: Floats, salt_mg_l: Floats | float = 0.0) -> Floats:
         return np.full_like(temperature_c, 0.890)
 
     def diffusivity_m2_s(self, temperature_c: Floats) -> Floats:

@@ -5,9 +5,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from simulator import water
 from simulator.vessels import StageShape, Surroundings
-from simulator.water import Floats, WaterLaw
+from simulator.water import NACL, Floats, WaterLaw, conductivity_temperature_ratio
 from tests.reference.checks import absolute, check, relative
 from tests.reference.tables import columns, rows
 from tests.simulator_kit import IdealLaw, TableLaw, even, settled
@@ -228,7 +227,7 @@ def viscosity() -> ArrayLike:
 def _conductivity(highest_mg_l: float) -> ArrayLike:
     t = columns("conductivity_nacl_25C.csv")
     usable = t["C_mg_L"] <= highest_mg_l
-    got = water.conductivity_us_cm(t["C_mg_L"], np.asarray(25.0))
+    got = NACL.conductivity_us_cm(t["C_mg_L"], np.asarray(25.0))
     return relative(got[usable], t["kappa25_uS_cm"][usable])
 
 
@@ -267,5 +266,5 @@ def conductivity_by_temperature() -> ArrayLike:
     """Over that at 25 °C."""
     t = columns("conductivity_nacl_limiting_temperature.csv")
     usable = t["T_degC"] >= 5.0
-    got = water.conductivity_temperature_ratio(t["T_degC"])
+    got = conductivity_temperature_ratio(t["T_degC"])
     return relative(got[usable], t["ratio_to_25C"][usable])
