@@ -14,10 +14,10 @@ from simulator.feed import Feeding, FeedWater, Made, PermeateWater
 from simulator.hydraulics import Demand, NotSettled, Start, TrainResult, solve
 from simulator.instruments import Instrument, Transmitters, fitted
 from simulator.noise import gauss, key, wander
-from simulator.operation import DAY_S, Downtime, Logged, Mode, Modes, Timeline
+from simulator.operation import DAY_S, STARTING_S, Downtime, Logged, Mode, Modes, Timeline
 from simulator.scenario import DEFAULT_START, Scenario, TrainSpec, load
 from simulator.transmitter_faults import Scene, spoiled
-from simulator.vessels import StageState, Surroundings
+from simulator.vessels import StageFlow, StageState, Surroundings
 from simulator.water import LAWS, NACL, Floats, WaterLaw, transmitter_conductivity_us_cm
 
 CHUNK = 1500  # instants solved at once: large enough for numpy, small enough for the cache
@@ -28,11 +28,9 @@ CLEANING_FEED_PART = 0.45
 STANDING_BAR = 0.3
 STALE_PART = 0.03  # salt of the permeate of a train that stands still, of its usual feed
 CLEANING_MG_L = 4000.0
-START_UP_DECAY_S = 300.0
-PRESERVATIVE, PRESERVATIVE_HOURS = (
-    4.0,
-    1.5,
-)  # new elements are rinsed for one or two hours; common practice
+START_UP_EXTRA, START_UP_DECAY_S = 1.5, 300.0
+PRESERVATIVE, PRESERVATIVE_HOURS = 4.0, 1.5  # new elements are rinsed for hours; common practice
+RINSED = 20.0  # times its hours after which nothing of it is left
 
 
 def _ends(fault: Fault) -> tuple[tuple[str, Fault], ...]:
@@ -386,18 +384,41 @@ class Plant:
             highest_bar=max(80.0, 1.5 * self.scenario.plant.highest_feed_bar),
         )
 
-    def _preservative(self, times_s: Floats) -> Floats:
-        """Salt that new elements bring into the permeate, over that of the membranes; rinsed out within hours."""
-        extra = np.zeros_like(times_s)
-        area = sum(s.vessels * s.elements for s in self.shapes)
+    def washout(self, times_s: Floats) -> Floats:
+        """Salt of a running train's permeate over that which the membranes let pass now, above 1 after a start.
+
+        What diffused through the membranes at rest is washed out within a quarter of an hour.
+        """
+        mode, since = self.mode(times_s)
+        elapsed = np.where(mode == Mode.RUNNING, since + STARTING_S, since)
+        return np.asarray(
+            1.0 + START_UP_EXTRA * np.exp(-np.maximum(elapsed, 0.0) / START_UP_DECAY_S)
+        )
+
+    def preservative(self, number: int, times_s: Floats) -> Floats | None:
+        """Salt that new elements of a stage add to their permeate, (element, time, vessel); None when all are old.
+
+        It comes on top of what their membranes let pass, as a multiple of it, and is rinsed out within hours.
+        """
+        extra = None
         for renewal in self.timeline.renewals:
-            if renewal.seals:
-                continue
-            share = renewal.places(self.shapes[renewal.stage - 1]).sum() / area
             hours = (times_s - self.start_s - renewal.day * DAY_S) / 3600.0
-            rinse = PRESERVATIVE * share * np.exp(-np.maximum(hours, 0.0) / PRESERVATIVE_HOURS)
-            extra = extra + np.where(hours >= 0.0, rinse, 0.0)
+            fresh = (hours >= 0.0) & (hours < RINSED * PRESERVATIVE_HOURS)
+            if renewal.seals or renewal.stage != number or not np.any(fresh):
+                continue
+            rinse = np.where(fresh, PRESERVATIVE * np.exp(-hours / PRESERVATIVE_HOURS), 0.0)
+            here = renewal.places(self.shapes[number - 1]) * rinse[None, :, None]
+            extra = here if extra is None else np.maximum(extra, here)
         return extra
+
+    def permeate_load(self, number: int, flow: StageFlow, times_s: Floats) -> Floats:
+        """Salt in the permeate of each vessel of a stage, (time, vessel), washout and preservative included. [g/h]"""
+        load = flow.permeate_salt * self.washout(times_s)[:, None]
+        extra = self.preservative(number, times_s)
+        if extra is not None:
+            made = flow.flux * self.shapes[number - 1].area_m2 / 1000.0
+            load = load + np.sum(extra * made * flow.local_salt, axis=0)
+        return np.asarray(load)
 
     def truth(self, times_s: Floats) -> dict[str, Floats]:
         """The noiseless value of every signal at each time."""
@@ -432,9 +453,9 @@ class Plant:
                 salt_mg_l=salt[moving],
             )
             made.flow_m3h[moving] = result.permeate_m3h
-            made.salt_mg_l[moving] = self._fill(
-                out, moving, result, feed[moving], mode, since, times_s[moving]
-            )
+            made.salt_mg_l[moving] = self._fill(out, moving, result, feed[moving], times_s[moving])
+            if np.all(mode == Mode.RUNNING):
+                self._start = result.start
         self._made = times_s.copy(), made
         return out
 
@@ -497,18 +518,16 @@ class Plant:
         moving: NDArray[np.bool_],
         result: TrainResult,
         feed: Floats,
-        mode: Modes,
-        since: Floats,
         times_s: Floats,
     ) -> Floats:
         """Write the solved train into the signals at the times when it moves; the salt of its permeate. [mg/L]"""
         temperature = out["feed_temperature"][moving]
-        running = mode[moving] == Mode.RUNNING
-        elapsed = np.where(running, since[moving] + 240.0, since[moving])
-        # Salt that diffused through the membranes at rest is washed out after a start.
-        old = 1.0 + 1.5 * np.exp(-np.maximum(elapsed, 0.0) / START_UP_DECAY_S)
-        old = old + self._preservative(times_s)
-        permeate_mg_l = result.permeate_mg_l * old
+        salts = [
+            self.permeate_load(number, stage.flow, times_s).sum(axis=1) / stage.permeate_m3h
+            for number, stage in enumerate(result.stages, 1)
+        ]
+        carried = [s.permeate_m3h * salt for s, salt in zip(result.stages, salts, strict=True)]
+        permeate_mg_l = np.asarray(np.sum(carried, axis=0) / result.permeate_m3h)
         last = result.stages[-1]
         values = {
             "feed_flow": feed,
@@ -522,18 +541,16 @@ class Plant:
                 last.concentrate_mg_l, temperature, law=self.law
             ),
         }
-        for number, stage in enumerate(result.stages, 1):
+        for number, (stage, salt) in enumerate(zip(result.stages, salts, strict=True), 1):
             values |= {
                 f"{number}/feed_pressure": stage.feed_bar,
                 f"{number}/concentrate_pressure": stage.concentrate_bar,
                 f"{number}/permeate_flow": stage.permeate_m3h,
                 f"{number}/permeate_conductivity": transmitter_conductivity_us_cm(
-                    stage.permeate_mg_l * old, temperature
+                    salt, temperature
                 ),
                 f"{number}/permeate_pressure": stage.permeate_bar,
             }
         for name, value in values.items():
             out[name][moving] = value
-        if not np.any(mode != Mode.RUNNING):
-            self._start = result.start
         return permeate_mg_l

@@ -78,7 +78,8 @@ def vessel_salt_mg_l(plant: Plant, stage: int, at_s: float) -> tuple[Floats, flo
     """Salt of the permeate of each vessel of a running stage, and its temperature. [mg/L], [degC]"""
     result, temperature = _solved_now(plant, at_s)
     flow = result.stages[stage - 1].flow
-    return flow.permeate_salt[0] / flow.permeate[0], float(temperature[0])
+    load = plant.permeate_load(stage, flow, np.array([at_s]))
+    return load[0] / flow.permeate[0], float(temperature[0])
 
 
 def tube(plant: Plant, stage: int, vessel: int, at_s: float) -> tuple[Tube, float]:
@@ -87,14 +88,17 @@ def tube(plant: Plant, stage: int, vessel: int, at_s: float) -> tuple[Tube, floa
     shape = plant.shapes[stage - 1]
     flow = result.stages[stage - 1].flow
     pick = vessel - 1
+    # What the meters in the permeate lines see just after a start, or of new elements, is in the tube too.
+    old, extra = plant.washout(np.array([at_s])), plant.preservative(stage, np.array([at_s]))
+    new = 0.0 if extra is None else extra[:, 0, pick]
     made = flow.flux[:, 0, pick] * shape.area_m2 / 1000.0
-    salt = made * flow.local_salt[:, 0, pick]
+    salt = made * flow.local_salt[:, 0, pick] * (old + new)
     found = Tube(
         length_mm=shape.length_m * 1000.0,
         made=made + flow.leaked[:, 0, pick],
-        salt=salt + flow.leaked_salt[:, 0, pick],
+        salt=salt + flow.leaked_salt[:, 0, pick] * old,
         joint=flow.joint_leaked[:, 0, pick],
-        joint_salt=flow.joint_leaked_salt[:, 0, pick],
+        joint_salt=flow.joint_leaked_salt[:, 0, pick] * old,
     )
     return found, float(temperature[0])
 

@@ -32,6 +32,7 @@ from simulator.sampling import (
     vessel_conductivity,
     vessel_salt_mg_l,
 )
+from simulator.water import transmitter_conductivity_us_cm
 
 DAY = 86400.0
 ELEMENT_MM = 1016.0
@@ -188,6 +189,34 @@ def test_a_train_at_rest_gives_no_sample() -> None:
     for asked in ({"stage": 1}, {"vessel": "1-03", "depths_mm": [500.0]}):
         with pytest.raises(NoReading, match="the train is cleaning at 2026-01-31T12:00:00Z"):
             taken(plant, plant.now_s, Meter(), **asked)
+
+
+@pytest.mark.parametrize(("name", "hours"), [("healthy_stops", 0.0), ("element_replaced", 0.5)])
+def test_after_a_start_the_valves_show_what_the_meters_show(name: str, hours: float) -> None:
+    """Salt of the standstill, and the preservative of a new element, are in the samples as in the permeate lines."""
+    plant = Plant(name)
+    events = [e for e in plant.timeline.renewals if not e.seals]
+    ends = plant.timeline.standstills[0].running_s
+    if events:
+        ends = plant.start_s + events[0].day * DAY
+        ends = next(s.running_s for s in plant.timeline.standstills if s.end == ends)
+    for at, least in ((ends + 1.0 + hours * 3600.0, 1.1), (ends + 2.0 * DAY, 1.0)):
+        truth = plant.truth(np.array([at]))
+        assert truth["running"][0] == 1.0
+        raised = []
+        for stage in range(1, len(plant.shapes) + 1):
+            salts, warmth = vessel_salt_mg_l(plant, stage, at)
+            tubes = [tube(plant, stage, v, at)[0] for v in range(1, len(salts) + 1)]
+            assert [t.salt_mg_l(0.0) for t in tubes] == pytest.approx(salts.tolist(), rel=1e-9)
+            flows = [float(t.made.sum() + t.joint.sum()) for t in tubes]
+            mixed = transmitter_conductivity_us_cm(
+                np.array([np.average(salts, weights=flows)]), np.array([warmth])
+            )
+            # The meters see a flow that hunts by 0.2 % around its set-point, the valves the set-point.
+            assert mixed[0] == pytest.approx(truth[f"{stage}/permeate_conductivity"][0], rel=0.01)
+            raised.append(np.max(salts / np.median(salts)) * plant.washout(np.array([at]))[0])
+        if least > 1.0:
+            assert max(raised) > least
 
 
 def rows(text: str) -> list[dict[str, str]]:
