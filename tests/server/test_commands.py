@@ -81,17 +81,20 @@ def test_replay_tells_the_scaling_before_its_limit(export: Path, tmp_path: Path)
 
 
 def test_replay_takes_an_events_log(export: Path, tmp_path: Path) -> None:
-    """Membranes replaced on day 12: what was a decline becomes the new baseline, and nothing is raised."""
-    log = tmp_path / "events.csv"
+    """Membranes replaced on day 12: what was a decline becomes the new baseline; all that is told is the return."""
+    log, out = tmp_path / "events.csv", tmp_path / "out.jsonl"
     log.write_text(
         "time,train,event,detail\n2026-01-17T00:00:00Z,A,membranes_replaced,all of stage 2\n"
     )
     done = brinelark(
         "replay", export / "plant.toml", "--data", export / "history.csv",
-        "--notices", tmp_path / "out.jsonl", "--log", log, "--json",
+        "--notices", out, "--log", log, "--json",
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout)["raised"] == 0
+    lines = [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
+    assert {line["event"] for line in lines} == {"raised", "cleared"}
+    assert all("fit for service" in line["message"] for line in lines if line["event"] == "raised")
+    assert json.loads(done.stdout)["raised"] == 1
 
 
 @pytest.mark.parametrize(
