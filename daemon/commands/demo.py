@@ -5,6 +5,7 @@ import contextlib
 import json
 import logging
 import os
+import secrets
 import signal
 import sys
 import tempfile
@@ -22,7 +23,9 @@ from rich.text import Text
 from daemon import messages, plantfile
 from daemon.commands.common import quiet_libraries
 from daemon.normalize import Outcome
+from daemon.people import People
 from daemon.plantfile import TrainConfig
+from daemon.record import Record
 from daemon.service import lines_of, serve
 from rules.explain import percent
 
@@ -66,12 +69,18 @@ async def _demo(folder: Path, scenario: str, speed: float, port: int, seed: int)
         console.print(
             f"An invented plant runs at {speed:,.0f} times real time; nothing here is a real site."
         )
+        password = secrets.token_hex(5)
+        with Record.open(plant.store.folder) as record:
+            People(record).set_password("Demo", password)
         teller = _Teller(console)
         await serve(
             plant,
             stop,
             told=teller,
-            ready=lambda address: console.print(f"Page: {address}   Stop with Ctrl-C."),
+            ready=lambda address: console.print(
+                f"Page: {address}   Stop with Ctrl-C.\n"
+                f"To acknowledge and to enter work, sign in there as Demo, password {password}."
+            ),
         )
     console.print("Stopped.")
 
