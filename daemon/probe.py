@@ -154,14 +154,20 @@ def judge(
     *,
     meter: float = METER,
     compensation: Compensation = Compensation(),  # noqa: B008 - frozen
+    partly: bool = False,
 ) -> ProbeAnswer:
-    """The answer to samples of a vessel; ReadingsUnusable when the sheet as a whole cannot be right."""
+    """The answer to samples of a vessel; ReadingsUnusable when the sheet as a whole cannot be right.
+
+    partly : readings are still coming in, so stretches without one are not asked for.
+    """
     if not readings:
         raise ReadingsUnusable(f"no reading of vessel {vessel}")
     look = checked([r.taken for r in readings], state, [r.distance_mm for r in readings])
-    problems = [*look.problems, *_length_slip(tube, readings)]
+    problems = list(look.problems)
     questions = list(look.questions)
     usable = list(look.usable)
+    if not problems and not partly:
+        problems += _length_slip(tube, readings)
     if not problems:
         questions += _outside(tube, readings, usable)
         questions += _twice(readings, usable)
@@ -177,7 +183,8 @@ def judge(
         )
     if problems:
         raise ReadingsUnusable("\n".join([*problems, *questions]))
-    questions += _gaps(tube, [r for r, fine in zip(readings, usable, strict=True) if fine])
+    if not partly:
+        questions += _gaps(tube, [r for r, fine in zip(readings, usable, strict=True) if fine])
     at_mm = np.array([r.distance_mm for r in readings])
     shown = np.array([r.taken.us_cm for r in readings])
     shown[~np.array(usable)] = np.nan

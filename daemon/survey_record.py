@@ -98,10 +98,15 @@ def set_aside(record: Record, number: int, place: str, *, once: str = "") -> Non
         )
 
 
-def put_meter(record: Record, number: int, meter: dict[str, Any]) -> None:
-    """How the meter was set, and its error."""
+def put_meter(
+    record: Record, number: int, meter: dict[str, Any], conditions: dict[str, Any]
+) -> None:
+    """How the meter was set, its error, and the conditions told by hand."""
     with record.transaction() as connection:
-        connection.execute("UPDATE sampling SET meter = ? WHERE id = ?", (dumps(meter), number))
+        connection.execute(
+            "UPDATE sampling SET meter = ?, conditions = ? WHERE id = ?",
+            (dumps(meter), dumps(conditions), number),
+        )
 
 
 def finish(

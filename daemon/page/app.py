@@ -19,7 +19,16 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from daemon import words
 from daemon.clock import Clock, SystemClock
 from daemon.history_reader import HistoryReader
-from daemon.page import access_routes, log_routes, notice_routes, static_routes, views, watch_routes
+from daemon.page import (
+    access_routes,
+    log_routes,
+    notice_routes,
+    probe_routes,
+    static_routes,
+    survey_routes,
+    views,
+    watch_routes,
+)
 from daemon.page.access import Access, SignInNeeded, login_path
 from daemon.page.context import PageContext
 from daemon.page.source import Source
@@ -115,6 +124,8 @@ def create_app(
     app.include_router(watch_routes.routes(context))
     app.include_router(notice_routes.routes(context))
     app.include_router(log_routes.routes(context))
+    app.include_router(survey_routes.routes(context))
+    app.include_router(probe_routes.routes(context))
 
     def problem(request: Request, status: int, detail: str) -> Response:
         title = TITLES.get(status, HTTPStatus(status).phrase)
