@@ -18,6 +18,7 @@ from daemon.commands.replay import replay
 from daemon.commands.run import run
 from daemon.commands.simulate import simulate
 from daemon.commands.survey import survey
+from daemon.commands.workpack import workpack
 from daemon.conditions import ConditionsUnusable
 from daemon.eventlog import EventLogError
 from daemon.lifecycle import NotPossible
@@ -29,6 +30,7 @@ from daemon.plantfile import PlantFileError
 from daemon.service import ContactsUnusable
 from daemon.sheets_reader import ReadingsUnusable
 from daemon.sqlite import StoreError
+from daemon.workpack import WorkPackError
 from drivers.protocol import DriverError
 
 app = typer.Typer(
@@ -56,6 +58,7 @@ app.command()(probe)
 app.command()(log)
 app.command()(elements)
 app.command()(password)
+app.command()(workpack)
 
 
 def _version(wanted: bool) -> None:
@@ -88,6 +91,7 @@ EXPECTED = (
     NotPossible,
     PeopleError,
     UsedWrongly,
+    WorkPackError,
 )
 """Troubles with their place and remedy in their text: printed without a traceback."""
 
