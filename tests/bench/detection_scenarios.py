@@ -24,6 +24,20 @@ def expected(name: str) -> dict[str, object]:
         return tomllib.load(file)
 
 
+def trains(story: dict[str, object]) -> list[str]:
+    """Ids of its trains."""
+    tables = story.get("train", [{"id": "A"}])
+    assert isinstance(tables, list)
+    return [table["id"] for table in tables]
+
+
+def wanted_of(story: dict[str, object], train: str) -> dict[str, object]:
+    """What should be said of one train: of the others that are silent, nothing."""
+    wanted = story["expected"]
+    assert isinstance(wanted, dict)
+    return wanted if wanted.get("train", train) == train else {"outcome": "silence"}
+
+
 def right(wanted: dict[str, object], finding: Finding, train: str) -> str:
     """`right`, or what is wrong with a finding."""
     if finding.matter.startswith("limit:"):
@@ -57,16 +71,22 @@ def main() -> None:
     )
     chosen = parser.parse_args()
     names = chosen.scenarios or sorted(p.stem for p in SCENARIOS.glob("*.toml"))
-    print(f"{'scenario':22} seed {'day':>6} cause (probability), stage, action, class; matter")
+    print(
+        f"{'scenario':22} train seed {'day':>6} cause (probability), stage, action, class; matter"
+    )
     good = total = 0
     for name in names:
         story = expected(name)
-        wanted = story["expected"]
-        assert isinstance(wanted, dict)
         seeds = min(chosen.seeds, HEALTHY_SEEDS) if name == "healthy" else chosen.seeds
-        for seed in range(chosen.first_seed, chosen.first_seed + seeds):
+        each = [
+            (train, seed)
+            for train in trains(story)
+            for seed in range(chosen.first_seed, chosen.first_seed + seeds)
+        ]
+        for train, seed in each:
+            wanted = wanted_of(story, train)
             days = float(str(story["days"]))
-            plant = run(name, days, chosen.step, seed)
+            plant = run(name, days, chosen.step, seed, train)
             watch, confirmed = plant.watch(), Confirmed()
             last: dict[str, str] = {}
             began = time.process_time()
@@ -87,7 +107,7 @@ def main() -> None:
                 marks.append(mark)
                 where = f" {first.point}" if first.point else ""
                 print(
-                    f"{name:22} {seed:4} {plant.day(at):6.2f} {first.cause} ({first.probability:.2f})"
+                    f"{name:22} {train} {seed:4} {plant.day(at):6.2f} {first.cause} ({first.probability:.2f})"
                     f"{where}, {finding.stage}, {finding.action}, {finding.notice_class};"
                     f" {finding.matter}: {mark}; later {last.get(finding.matter, '-')}"
                 )
@@ -100,7 +120,9 @@ def main() -> None:
             )
             good, total = good + fine, total + 1
             if not marks:
-                print(f"{name:22} {seed:4}      - silent: {'right' if silent else 'MISSED'}")
+                print(
+                    f"{name:22} {train} {seed:4}      - silent: {'right' if silent else 'MISSED'}"
+                )
             print(f"{'':22}      {spent:6.1f} s of processor", flush=True)
     print(f"{good} of {total} runs entirely right")
 
