@@ -130,7 +130,7 @@ class Control:
             told = {k: v for k, v in plain.items() if v is not None and v != ""}
             ended = fault.until_day is not None and day >= fault.until_day
             train = site.train(fault.train)
-            size = fault.size(np.array([day]), train.timeline.cleanings)
+            size = fault.size(np.array([day]), train.timeline.cleanings, train.timeline.starts)
             found.append(
                 {
                     "number": number,

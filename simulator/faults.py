@@ -19,6 +19,10 @@ class Effect:
     water_lag : power of the growth that A follows; above 1, flow is lost later than friction rises.
     profile : how the elements of a stage share it (`PROFILES`).
     stage : where it starts when the scenario does not say: 1, -1 (the last) or 0 (all stages).
+    cause : what a monitor should call it, when not by its kind.
+
+    What the instruments of the train see of it follows from the model: which elements are hit, how much of
+    their flow the others take over, how the salt of the brine rises along them.
     """
 
     water: float = 0.0
@@ -27,6 +31,7 @@ class Effect:
     water_lag: float = 1.0
     profile: str = "even"
     stage: int = 1
+    cause: str = ""
 
 
 # Sizes: typical magnitudes of the cause matrix in the project's reference folder ("general
@@ -40,6 +45,18 @@ EFFECTS = {
     "oxidation_damage": Effect(0.15, 1.80, 0.0, 1.0, "lead", 1),
     "abrasion": Effect(0.06, 0.80, 0.0, 1.0, "lead", 1),
     "compaction": Effect(-0.16, -0.04, 0.0, 1.0, "even", 0),
+    # Barium, strontium or calcium sulfate: dense, hardly to be dissolved.
+    "sulfate_scaling": Effect(-0.50, 0.80, 1.40, 1.0, "tail", -1, "scaling"),
+    # A glassy film: flow is lost, little else is seen.
+    "silica_scaling": Effect(-0.60, 0.10, 0.20, 1.0, "tail", -1, "scaling"),
+    # Carbonate falls out wherever the brine is supersaturated, so it reaches further up the stage.
+    "antiscalant_failure": Effect(-0.50, 0.80, 1.20, 1.0, "back", -1, "scaling"),
+    # Debris on the feed face of the first elements, within hours.
+    "inlet_plugging": Effect(-0.05, 0.0, 4.0, 1.0, "first", 1, "colloidal_fouling"),
+    "hydrolysis_by_cleaning": Effect(0.10, 0.70, 0.0, 1.0, "even", 0, "oxidation_damage"),
+    "cleaning_residue": Effect(-0.07, 0.35, 0.0, 1.0, "even", 0, "operating_change"),
+    # The outer windings are pushed out: the membrane tears at the glue lines, the channel opens.
+    "telescoping": Effect(0.04, 2.5, -0.25, 1.0, "lead", 1, "damaged_element"),
 }
 CLEANABLE = (
     "biofouling",
@@ -47,8 +64,17 @@ CLEANABLE = (
     "metal_oxide_fouling",
     "organic_fouling",
     "scaling",
+    "sulfate_scaling",
+    "silica_scaling",
+    "antiscalant_failure",
 )
-LEAKS = ("o_ring_leak", "damaged_element", "brine_seal_bypass")
+LEAKS = ("o_ring_leak", "damaged_element", "delamination", "brine_seal_bypass")
+AT_CLEANING = ("hydrolysis_by_cleaning", "cleaning_residue")
+"""What every cleaning after the onset brings: the first adds up for good, the second is gone within days."""
+AT_START = ("delamination", "telescoping")
+"""What happens when the train starts again after the first standstill that follows the onset: permeate stood above
+the feed pressure, or the flow came as a surge."""
+RESIDUE_DAYS = 0.6  # residue of a cleaning fades within one or two days; common practice, no source
 LINES = ("permeate_backpressure",)
 TRANSMITTERS = (
     "transmitter_offset",
@@ -64,7 +90,10 @@ TRANSMITTERS = (
     "transmitter_unit",
 )
 KINDS = (*EFFECTS, *LEAKS, *LINES, *TRANSMITTERS)
-PROFILES = ("lead", "front", "even", "tail")
+REACH = {"lead": 1.8, "front": 5.0, "tail": 1.3, "back": 3.0, "first": 0.15, "even": np.inf}
+"""How far each profile reaches: elements after which a third is left, from the feed end or the concentrate end."""
+FROM_TAIL = ("tail", "back")
+PROFILES = tuple(REACH)
 
 LEAK_REFERENCE_BAR = 12.0
 
@@ -77,6 +106,9 @@ REACHES = {
         "metal_oxide_fouling": 1.0,
         "biofouling": 0.15,
         "colloidal_fouling": 0.2,
+        "antiscalant_failure": 1.0,
+        "sulfate_scaling": 0.05,
+        "silica_scaling": 0.05,
     },
     "alkaline": {
         "biofouling": 1.0,
@@ -84,6 +116,8 @@ REACHES = {
         "organic_fouling": 1.0,
         "scaling": 0.1,
         "metal_oxide_fouling": 0.15,
+        "sulfate_scaling": 0.5,  # by a chelant, in part
+        "silica_scaling": 0.6,
     },
 }
 CHEMISTRIES = ("", *REACHES)
@@ -93,7 +127,7 @@ CHEMISTRIES = ("", *REACHES)
 class Cleaning:
     """A cleaning in place that ended at `day` and removed the part `restores` of the deposits it reaches.
 
-    chemistry : ``acid``, ``alkaline``, or empty for both after one another, which reach everything.
+    chemistry : ``acid``, ``alkaline``, or empty for both after one another, which reach what either does.
     """
 
     day: float
@@ -102,9 +136,8 @@ class Cleaning:
 
     def of(self, kind: str) -> float:
         """Part of the deposit of a kind of fault that is removed. [-]"""
-        if not self.chemistry:
-            return self.restores
-        return self.restores * REACHES[self.chemistry].get(kind, 0.1)
+        used = (self.chemistry,) if self.chemistry else tuple(REACHES)
+        return self.restores * max(REACHES[name].get(kind, 0.1) for name in used)
 
 
 @dataclass(frozen=True)
@@ -140,8 +173,10 @@ class Fault:
     """One fault of a scenario.
 
     severity : size at full growth: a multiplier of `EFFECTS` for membrane faults; the part of a
-        vessel's permeate that leaks in for `o_ring_leak` and `damaged_element`; the part of the
+        vessel's permeate that leaks in for `o_ring_leak`, `damaged_element` and `delamination`; the part of the
         feed that bypasses for `brine_seal_bypass`; bar for `permeate_backpressure`.
+    reach_elements : elements from its end of the vessel after which a third of it is left (`REACH`); None for
+        what is usual of its kind.
     vessel : one vessel of the stage, or None for all. element, joint : position, when it has one;
         joint 0 is the feed adapter, joint k lies between elements k and k + 1.
     tag : the transmitter concerned. offset : its error in the unit of the signal.
@@ -166,15 +201,37 @@ class Fault:
     factor: float = 1.0
     until_day: float | None = None
     train: str = ""
+    reach_elements: float | None = None
 
-    def size(self, day: Floats, cleanings: Sequence[Cleaning] = ()) -> Floats:
-        """Part of the full size at days since the start of the scenario, 0 to 1.
+    def begins(
+        self, cleanings: Sequence[Cleaning] = (), starts: Sequence[float] = ()
+    ) -> float | None:
+        """Day on which it begins; None when it comes with a cleaning or a start, and none follows its onset."""
+        if self.kind not in AT_CLEANING + AT_START:
+            return self.onset_day
+        moments = [c.day for c in cleanings] if self.kind in AT_CLEANING else list(starts)
+        return min((day for day in moments if day >= self.onset_day), default=None)
+
+    def size(
+        self, day: Floats, cleanings: Sequence[Cleaning] = (), starts: Sequence[float] = ()
+    ) -> Floats:
+        """Part of the full size at days since the start of the scenario, 0 to 1; more when it comes repeatedly.
 
         A cleaning takes its part of what has grown by then; growth goes on at its own law, since
-        the cause is still there.
+        the cause is still there. starts : days on which the train started again after a standstill.
         """
         day = np.asarray(day, dtype=float)
-        part = grown(self.growth, day - self.onset_day, self.grows_days)
+        begins = self.begins(cleanings, starts)
+        if begins is None:
+            return np.zeros_like(day)
+        if self.kind in AT_CLEANING:
+            ago = day - np.array([[c.day] for c in cleanings if c.day >= self.onset_day])
+            left = 1.0
+            if self.kind == "cleaning_residue":
+                left = np.exp(-np.maximum(ago, 0.0) / RESIDUE_DAYS)
+            part = np.sum(np.where(ago >= 0.0, left, 0.0), axis=0)
+        else:
+            part = grown(self.growth, day - begins, self.grows_days)
         if self.kind in CLEANABLE:
             removed = 0.0
             for cleaning in cleanings:
@@ -184,7 +241,7 @@ class Fault:
                 part = np.where(day >= cleaning.day, part - here, part)
         if self.until_day is not None:
             part = np.where(day >= self.until_day, 0.0, part)
-        return part
+        return np.asarray(part)
 
     def stages(self, count: int) -> tuple[int, ...]:
         """Numbers of the stages concerned, of a train with `count` stages."""
@@ -196,18 +253,27 @@ class Fault:
         return (count,) if default < 0 else (default,)
 
 
-def profile(name: str, elements: int) -> Floats:
-    """Share of each element of a vessel, feed end first; the worst element has 1."""
+def cause_of(kind: str) -> str:
+    """What a monitor should call a kind of fault, by the words of the design."""
+    if kind in TRANSMITTERS:
+        return "instrument_fault"
+    if kind == "delamination":
+        return "damaged_element"
+    return (EFFECTS[kind].cause if kind in EFFECTS else "") or kind
+
+
+def profile(name: str, elements: int, reach_elements: float | None = None) -> Floats:
+    """Share of each element of a vessel, feed end first; the worst element has 1.
+
+    reach_elements : in place of that of the profile (`REACH`), when given.
+    """
+    if name not in PROFILES:
+        raise ValueError(f"profile {name!r} is not known; use one of {', '.join(PROFILES)}")
     position = np.arange(elements, dtype=float)
-    if name == "lead":
-        return np.exp(-position / 1.8)
-    if name == "front":
-        return np.exp(-position / 5.0)
-    if name == "tail":
-        return np.exp(-(elements - 1.0 - position) / 1.3)
-    if name == "even":
-        return np.ones(elements)
-    raise ValueError(f"profile {name!r} is not known; use one of {', '.join(PROFILES)}")
+    if name in FROM_TAIL:
+        position = position[::-1]
+    reach = REACH[name] if reach_elements is None else reach_elements
+    return np.asarray(np.exp(-position / reach))
 
 
 def _vessels(fault: Fault, shape: StageShape) -> Floats:
@@ -228,6 +294,7 @@ def apply(
     vessel_permeate_m3h: float,
     cleanings: Sequence[Cleaning] = (),
     renewals: Sequence[Renewal] = (),
+    starts: Sequence[float] = (),
 ) -> StageState:
     """The elements of stage `number` with the faults that have begun; the input is not changed.
 
@@ -239,7 +306,7 @@ def apply(
     for fault in faults:
         if fault.kind in LINES or fault.kind in TRANSMITTERS or number not in fault.stages(stages):
             continue
-        part = fault.size(day, cleanings)
+        part = fault.size(day, cleanings, starts)
         if not np.any(part > 0.0):
             continue
         part = part[None, :, None]
@@ -251,7 +318,7 @@ def apply(
                 if renewal.seals and not (at_joints or fault.kind == "brine_seal_bypass"):
                     continue
                 new = renewal.joints(shape) if at_joints else renewal.places(shape)
-                then = float(fault.size(np.array([renewal.day]), cleanings)[0])
+                then = float(fault.size(np.array([renewal.day]), cleanings, starts)[0])
                 after = (day >= renewal.day)[None, :, None]
                 here = np.where(new & after, np.maximum(part - then, 0.0), here)
             return here
@@ -259,7 +326,7 @@ def apply(
         where = _vessels(fault, shape)[None, None, :]
         if fault.kind in EFFECTS:
             effect = EFFECTS[fault.kind]
-            share = profile(effect.profile, shape.elements)
+            share = profile(effect.profile, shape.elements, fault.reach_elements)
             if fault.element is not None:
                 share = (np.arange(shape.elements) == fault.element - 1).astype(float)
             place = share[:, None, None] * where * fault.severity
@@ -280,7 +347,9 @@ def apply(
             at_joint = np.arange(shape.elements + 1) == (3 if fault.joint is None else fault.joint)
             joint = joint + at_joint.astype(float)[:, None, None] * opening
         else:
-            at_element = np.arange(shape.elements) == (fault.element or 1) - 1
+            # A glue line gives way where the brine presses least: at the tail.
+            usual = shape.elements if fault.kind == "delamination" else 1
+            at_element = np.arange(shape.elements) == (fault.element or usual) - 1
             hole = hole + at_element.astype(float)[:, None, None] * opening
     return StageState(water, salt, friction, bypass, hole, joint)
 

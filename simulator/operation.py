@@ -143,6 +143,7 @@ class Timeline:
                     for stage in range(1, len(scenario.plant.stages) + 1)
                     if event.stage in (None, stage)
                 ]
+        self.starts = tuple((span.end - start_s) / DAY_S for span in self.standstills)
         self._times = np.array(times)
         self._modes = np.array(modes)
         self._set_times, self._permeate, self._recovery = self._setpoints(scenario, seed)

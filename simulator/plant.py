@@ -100,7 +100,7 @@ class Plant:
         self.timeline: Timeline = Timeline(self.scenario, self.own_seed, self.start_s, upstream)
         self.instruments = _instruments(self.scenario, self._usual_mg_l)
         self._transmitters = Transmitters(self.instruments, self.own_seed)
-        self._check_tags()
+        self._check_faults()
         self._new = tuple(self._as_built(number) for number in range(1, len(self.shapes) + 1))
         self._start: Start | None = None
         self._frozen: dict[tuple[str, float], float] = {}
@@ -108,7 +108,7 @@ class Plant:
         self.trips: list[Downtime] = []
         self._readings = self._at(self.start_s)
 
-    def _check_tags(self) -> None:
+    def _check_faults(self) -> None:
         signals = [i.signal for i in self.instruments]
         for fault in self.scenario.faults:
             for tag in (fault.tag, fault.other):
@@ -117,6 +117,12 @@ class Plant:
                         f"scenario {self.scenario.name}: fault {fault.kind}: there is no instrument "
                         f"{tag!r}; instruments are {', '.join(signals)}"
                     )
+            if fault.begins(self.timeline.cleanings, self.timeline.starts) is None:
+                what = "cleaning" if fault.kind in fault_kinds.AT_CLEANING else "stop"
+                raise ValueError(
+                    f"scenario {self.scenario.name}: fault {fault.kind} comes with a {what}, and none "
+                    f"ends after onset_day {fault.onset_day:g}: plan an event of this kind"
+                )
 
     def set_faults(self, faults: tuple[Fault, ...]) -> None:
         """Go on with other faults than those of the scenario; what was shown before is not told again.
@@ -128,7 +134,7 @@ class Plant:
         self.scenario = replace(self.scenario, faults=faults)
         self._made = None
         try:
-            self._check_tags()
+            self._check_faults()
             self._readings = self._at(self.now_s)
         except (ValueError, NotSettled):
             self.scenario, self._frozen = before
@@ -309,6 +315,7 @@ class Plant:
             vessel_permeate,
             self.timeline.cleanings,
             self.timeline.renewals,
+            self.timeline.starts,
         )
 
     def inlet_m3h(self, permeate_m3h: Floats, recovery: Floats) -> Floats:
@@ -400,15 +407,15 @@ class Plant:
 
         It comes on top of what their membranes let pass, as a multiple of it, and is rinsed out within hours.
         """
-        extra = None
+        extra: Floats | None = None
         for renewal in self.timeline.renewals:
             hours = (times_s - self.start_s - renewal.day * DAY_S) / 3600.0
             fresh = (hours >= 0.0) & (hours < RINSED * PRESERVATIVE_HOURS)
             if renewal.seals or renewal.stage != number or not np.any(fresh):
                 continue
             rinse = np.where(fresh, PRESERVATIVE * np.exp(-hours / PRESERVATIVE_HOURS), 0.0)
-            here = renewal.places(self.shapes[number - 1]) * rinse[None, :, None]
-            extra = here if extra is None else np.maximum(extra, here)
+            new = renewal.places(self.shapes[number - 1])
+            extra = np.maximum(0.0 if extra is None else extra, np.where(new, rinse[:, None], 0.0))
         return extra
 
     def permeate_load(self, number: int, flow: StageFlow, times_s: Floats) -> Floats:

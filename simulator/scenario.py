@@ -505,6 +505,10 @@ def _check_faults(
             problems.append(f"{where}: growth {fault.growth!r}; use one of {', '.join(LAWS)}")
         if not fault.grows_days > 0.0:
             problems.append(f"{where}: grows_days is {fault.grows_days}; it must be above 0")
+        if fault.reach_elements is not None and not fault.reach_elements > 0.0:
+            problems.append(
+                f"{where}: reach_elements is {fault.reach_elements}; it must be above 0"
+            )
         if fault.kind in TRANSMITTERS and not fault.tag:
             problems.append(f'{where}: "tag" is missing; name the signal, as "1/feed_pressure"')
         if (fault.kind == "transmitter_swapped") != bool(fault.other):

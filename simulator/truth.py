@@ -27,13 +27,15 @@ def truth_of(site: Site, days: float) -> dict[str, Any]:
     faults = []
     for fault in site.scenario.faults:
         train = site.train(fault.train)
-        size = fault.size(day, train.timeline.cleanings)
+        moments = train.timeline.cleanings, train.timeline.starts
+        size, onset_day = fault.size(day, *moments), fault.begins(*moments)
+        assert onset_day is not None, "the plant has refused such a fault"
         faults.append(
             {
                 "train": train.id,
                 "kind": fault.kind,
-                "onset": iso(site.start_s + fault.onset_day * DAY_S),
-                "full": iso(site.start_s + (fault.onset_day + fault.grows_days) * DAY_S),
+                "onset": iso(site.start_s + onset_day * DAY_S),
+                "full": iso(site.start_s + (onset_day + fault.grows_days) * DAY_S),
                 "growth": fault.growth,
                 "stages": list(fault.stages(len(train.shapes))) if not fault.tag else [],
                 "vessel": fault.vessel,

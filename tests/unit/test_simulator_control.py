@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from simulator.control import Control, Refused
-from simulator.faults import KINDS, LEAKS, TRANSMITTERS, Fault
+from simulator.faults import AT_CLEANING, AT_START, KINDS, LEAKS, TRANSMITTERS, Fault
 from simulator.handheld import Meter
 from simulator.plantfile import CLOCK_REGISTER
 from simulator.serve import LEAST_SPEED, MOST_SPEED, Ports, Served
@@ -176,7 +176,7 @@ def table_of(kind: str) -> dict[str, Any]:
     return table
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", [k for k in KINDS if k not in AT_CLEANING + AT_START])
 def test_every_kind_of_fault_can_be_injected_and_cleared(kind: str) -> None:
     """A fault shows from the next instant on as it does in a scenario, and is gone when cleared."""
     panel, _, plant = paused()
@@ -198,6 +198,29 @@ def test_every_kind_of_fault_can_be_injected_and_cleared(kind: str) -> None:
     assert plant.readings() == pytest.approx(sound.readings(), rel=1e-3)
     with pytest.raises(Refused, match="faults that can be cleared: none"):
         asyncio.run(panel.clear(1))
+
+
+@pytest.mark.parametrize("kind", AT_START)
+def test_damage_of_a_start_waits_for_one(kind: str) -> None:
+    """Injected while the train runs it shows nothing until the train has stopped and started again."""
+    panel, _, plant = paused()
+    sound = Site("healthy")
+    assert asyncio.run(panel.inject(table_of(kind))) == 1
+    starts = [plant.start_s + day * 86400.0 for day in plant.train().timeline.starts]
+    again = next(at for at in starts if at > plant.now_s) + 3600.0
+    for at, harmed in ((plant.now_s + 60.0, False), (again, True)):
+        got, good = plant.truth(np.array([at])), sound.truth(np.array([at]))
+        changed = got["A/1/permeate_conductivity"] / good["A/1/permeate_conductivity"] - 1.0
+        assert (abs(changed[0]) > 0.02) == harmed
+
+
+@pytest.mark.parametrize("kind", AT_CLEANING)
+def test_damage_of_a_cleaning_needs_one(kind: str) -> None:
+    """In a story without a cleaning it is refused, with what would do."""
+    panel, _, plant = paused()
+    with pytest.raises(Refused, match="comes with a cleaning, and none ends after onset_day 2"):
+        asyncio.run(panel.inject(table_of(kind)))
+    assert plant.scenario.faults == ()
 
 
 def test_an_injected_fault_grows_as_that_of_a_scenario() -> None:
