@@ -45,8 +45,9 @@ def routes(context: PageContext) -> APIRouter:
         return answer
 
     @router.get("/login", response_class=HTMLResponse)
-    def login_page(request: Request, next: str = "/") -> HTMLResponse:
-        return shown(request, Form([("next", next)]))
+    def login_page(request: Request, next: str = "/", unsaved: bool = False) -> HTMLResponse:
+        said = "You are signed out. What you just sent was not saved: sign in, then enter it again."
+        return shown(request, Form([("next", next)]), said=said if unsaved else "")
 
     @router.post("/login")
     def login(request: Request, form: Annotated[Form, Depends(read_form)]) -> Response:

@@ -14,6 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from daemon import words
@@ -28,8 +29,9 @@ from daemon.page import (
     survey_routes,
     views,
     watch_routes,
+    workpack_routes,
 )
-from daemon.page.access import Access, SignInNeeded, login_path
+from daemon.page.access import SAFE, Access, SignInNeeded, login_path
 from daemon.page.context import PageContext
 from daemon.page.source import Source
 from daemon.page.watch_routes import RANGES
@@ -126,6 +128,7 @@ def create_app(
     app.include_router(log_routes.routes(context))
     app.include_router(survey_routes.routes(context))
     app.include_router(probe_routes.routes(context))
+    app.include_router(workpack_routes.routes(context))
 
     def problem(request: Request, status: int, detail: str) -> Response:
         title = TITLES.get(status, HTTPStatus(status).phrase)
@@ -137,7 +140,21 @@ def create_app(
     def sign_in_needed(request: Request, error: SignInNeeded) -> Response:
         if request.url.path.startswith("/api/"):
             return JSONResponse({"error": str(error)}, status_code=401)
-        return RedirectResponse(login_path(error.next), status_code=303)
+        if request.method in SAFE:
+            return RedirectResponse(login_path(error.next), status_code=303)
+        # What was sent is not kept: it leads back to the page it came from, and says so.
+        return RedirectResponse(
+            f"{login_path(page_near(request.url.path))}&unsaved=1", status_code=303
+        )
+
+    def page_near(path: str) -> str:
+        """The page at this path, or the nearest one above: forms may be sent to a path that is no page."""
+        while path and path != "/":
+            scope = {"type": "http", "path": path, "root_path": "", "method": "GET", "headers": []}
+            if any(route.matches(scope)[0] is Match.FULL for route in app.router.routes):
+                return path
+            path = path.rpartition("/")[0]
+        return "/"
 
     @app.exception_handler(StarletteHTTPException)
     def http_problem(request: Request, error: StarletteHTTPException) -> Response:

@@ -197,13 +197,21 @@ def test_what_the_life_cycle_forbids_is_refused_in_its_words(desk: Desk) -> None
 
 
 def test_nobody_writes_without_signing_in(desk: Desk) -> None:
-    """Every form leads to the sign-in page, and back to the notice."""
+    """Every form leads to the sign-in page, which says that it was not saved, and back to its page."""
     page = desk.client.get("/notice/A-0001").text
     desk.client.cookies.clear()
     answer = post(desk, "acknowledge", page=page)
-    assert (answer.status_code, answer.headers["location"]) == (303, "/login?next=/notice/A-0001")
-    answer = desk.client.post("/log", data={"train": "A", "event": "note", "detail": "x"})
-    assert (answer.status_code, answer.headers["location"]) == (303, "/login?next=/log")
+    assert answer.status_code == 303
+    assert answer.headers["location"] == "/login?next=/notice/A-0001&unsaved=1"
+    assert "What you just sent was not saved" in text(desk.client.get(answer.headers["location"]))
+    data = {"train": "A", "event": "note", "detail": "x"}
+    for path, back in (
+        ("/log", "/log"),
+        ("/train/A/survey/1/reading", "/train/A/survey/1"),
+        ("/logout", "/"),
+    ):
+        answer = desk.client.post(path, data=data)
+        assert answer.headers["location"] == f"/login?next={back}&unsaved=1", path
     assert state(desk) is State.UNACK
     assert desk.record.events() == []
 
