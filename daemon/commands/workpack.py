@@ -12,6 +12,7 @@ from daemon import plantfile
 from daemon.commands.common import UsedWrongly, check_writable, open_record, train_of
 from daemon.history_reader import HistoryReader
 from daemon.plantfile import Plant, TrainConfig
+from daemon.record import FILE as RECORD
 from daemon.rows import Notice
 from daemon.workpack import JOBS, Situation, order, pack, printed, situation
 from rules.cleaningplan import RECIPES
@@ -102,7 +103,10 @@ def _notice(plant: Plant, notice_id: str) -> Notice:
 
 
 def _situation(plant: Plant, train: TrainConfig) -> Situation:
-    """Newest readings, when the plant has been watched; a pack can be made before that too."""
     now = datetime.now(UTC).timestamp()
     reader = HistoryReader(plant.store.folder)
-    return situation(train, reader if reader.path.is_file() else None, now)
+    history = reader if reader.path.is_file() else None
+    if not (plant.store.folder / RECORD).exists():
+        return situation(plant, train, history=history, record=None, now=now)
+    with open_record(plant, read_only=True) as record:
+        return situation(plant, train, history=history, record=record, now=now)

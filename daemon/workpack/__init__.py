@@ -21,6 +21,7 @@ from rules.train import QUANTITIES
 __all__ = [
     "JOBS",
     "JOB_OF_ACTION",
+    "TITLES",
     "Order",
     "Situation",
     "WorkPackError",
@@ -32,10 +33,14 @@ __all__ = [
 TITLES = {
     "clean": "Clean in place",
     "probe": "Probe a vessel",
-    "element": "Replace an element",
+    "element": "Replace an element or a seal",
     "membranes": "Replace the membranes",
 }
-LAW = {"joint": "Replace an interconnector's seals", "adapter": "Replace an end adapter's seals"}
+OF_PLACE = {
+    "element": "Replace an element",
+    "joint": "Replace an interconnector",
+    "adapter": "Replace an end adapter",
+}
 MOST_EVIDENCE = 3
 
 
@@ -57,20 +62,20 @@ def pack(job: Order, known: Situation) -> Pack:
             safety.isolation(job, known),
             vessel.unload_section(job),
             vessel.load_section(job),
-            sheets.load_sheet(job),
+            sheets.load_sheet(job, known),
             sheets.gap_section(job),
         ]
-    sections.append(restart.before_closing(job))
     if job.job != "probe":  # it starts and stops the train within its own steps
-        sections.append(restart.restart(job, known))
-    water = restart.drinking(job)
-    if water is not None:
-        sections.append(water)
-    sections += [restart.record(job), restart.sign_off(job)]
+        sections += [restart.before_closing(job), restart.restart(job, known)]
+        water = restart.drinking(job)
+        if water is not None:
+            sections.append(water)
+        sections.append(restart.record(job))
+    sections.append(restart.sign_off(job))
     zone = ZoneInfo(job.plant.site.timezone)
     title = TITLES[job.job]
     if job.place is not None:
-        title = LAW.get(job.place.kind, title)
+        title = OF_PLACE[job.place.kind]
     return Pack(
         title=title,
         site=job.plant.site.name,

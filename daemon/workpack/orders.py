@@ -8,7 +8,9 @@ from typing import Literal, get_args
 
 from daemon.clock import LIVE_S
 from daemon.history_reader import HistoryReader
+from daemon.loadmap import LoadMap
 from daemon.plantfile import Plant, TrainConfig
+from daemon.record import Record
 from daemon.rows import Notice
 from rules.actions import ACTION
 from rules.cleaningplan import FOR_CAUSE, RECIPES, RecipeName
@@ -83,13 +85,14 @@ class Situation:
 
     made_at : plant time, or the gateway's before the first reading. [s]
     values : signal -> newest good reading in SI units. read_at : when that was, None for never. [s]
-    old : the readings are not of now.
+    old : the readings are not of now. loaded : position, ``1-03/4`` -> serial number of the load map.
     """
 
     made_at: float
     values: Mapping[str, float] = field(default_factory=dict)
     read_at: float | None = None
     old: bool = False
+    loaded: Mapping[str, str] = field(default_factory=dict)
 
 
 def order(
@@ -226,14 +229,29 @@ FRESH_S = 120.0
 """Readings stored longer ago than this are not of now. [s]"""
 
 
-def situation(train: TrainConfig, history: HistoryReader | None, now: float) -> Situation:
-    """The newest good readings of a train. now : the gateway's clock; history : None without a store."""
+def situation(
+    plant: Plant,
+    train: TrainConfig,
+    *,
+    history: HistoryReader | None,
+    record: Record | None,
+    now: float,
+) -> Situation:
+    """The newest good readings of a train, and its load map.
+
+    history, record : None where there is no store yet: a pack can be made before a plant is watched.
+    now : the gateway's clock. [s]
+    """
+    loaded: dict[str, str] = {}
+    if record is not None:
+        loaded = {p: e.serial for p, e in LoadMap(record, plant).loaded(train.id).items()}
     latest = None if history is None else history.latest(train.id)
     if latest is None:
-        return Situation(now)
+        return Situation(now, loaded=loaded)
     return Situation(
         made_at=now if abs(latest.time - latest.wall) <= LIVE_S else latest.time,
         values={s: v for s, v in latest.values.items() if isfinite(v)},
         read_at=latest.time,
         old=latest.age_s > FRESH_S,
+        loaded=loaded,
     )

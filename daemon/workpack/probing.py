@@ -40,7 +40,7 @@ def probe_sections(order: Order) -> list[Section]:
         (end, "At each mark wait until the sample has filled the tube anew, then read."),
         (
             other,
-            "Write reading and temperature beside its mark; repeat one mark at the end: it must agree within 3 %.",
+            "Write reading and temperature beside its mark; one mark again at the end: within 3 %.",
         ),
         (end, "Draw the tube out from mark to mark, deepest first."),
     ]
@@ -50,7 +50,10 @@ def probe_sections(order: Order) -> list[Section]:
             end,
             "Take off the gland; put the plug back with a new seal, lightly lubricated with silicone.",
         ),
-        ("both", "Take off locks; start; look for leaks at the port for 10 min."),
+        (
+            "both",
+            "Hose and gland counted back; everybody clear; locks off; start; look for leaks for 10 min.",
+        ),
     ]
     marks = tube.positions(of)
     rows = [(f"{p.distance_mm:g}", p.place, "", "") for p in marks]

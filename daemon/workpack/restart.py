@@ -8,7 +8,6 @@ from rules.train import signal
 
 EVENT = {
     "clean": ("cleaning_start", "cleaning_end"),
-    "probe": ("note",),
     "membranes": ("membranes_replaced",),
 }
 
@@ -19,9 +18,6 @@ def before_closing(order: Order) -> Section:
         "clean": [
             "Cleaning hoses off, blanks on; cleaning, drain and vent valves as before the job.",
             "Permeate line open to drain; no trace of chemical in tank, hoses or drain pit.",
-        ],
-        "probe": [
-            "Plug in its port with a new seal, retainer seated; hose and gland counted back.",
         ],
     }.get(
         order.job,
@@ -100,7 +96,7 @@ def _readings(order: Order, situation: Situation) -> Block:
 
 def drinking(order: Order) -> Section | None:
     """Flush and sample where people drink the water; None where the plant file says they do not."""
-    if order.plant.site.drinking_water is False or order.job == "probe":
+    if order.plant.site.drinking_water is False:
         return None
     known = order.plant.site.drinking_water is True
     title = "Drinking water: before return to supply" if known else "If people drink this water"
@@ -138,7 +134,6 @@ def record(order: Order) -> Section:
     what = {
         "clean": "Start and end of the cleaning: while it lasts the train is not judged, and afterwards it is "
         "measured what came back.",
-        "probe": "Readings of the probe, and a note.",
     }.get(order.job, "The replacement: the daemon then watches the flush and takes a new baseline.")
     return Section("record", "Record", (text(what), Block("list", items=lines)))
 

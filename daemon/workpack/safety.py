@@ -107,7 +107,7 @@ def _points(order: Order) -> Block:
             (i.tag, f"{i.line}: {i.note}" if i.note else i.line, i.state, "", BOX) for i in known
         ]
         rows += [("", "", "", "", BOX)]
-        caption = "Points of isolation in the plant file. Add what the site's procedure adds."
+        caption = "Points of the plant file; add those of the site's procedure."
     else:
         places = (
             ("feed", "closed"),
@@ -121,12 +121,11 @@ def _points(order: Order) -> Block:
         )
         rows = [("", line, state, "", BOX) for line, state in places]
         caption = (
-            "The plant file names no points of isolation ([[train.isolation]]): write the tags of the site's "
-            "procedure."
+            "No [[train.isolation]] in the plant file: write in the tags of the site's procedure."
         )
     if order.job == "clean":
-        caption += " Cleaning, drain and vent: afterwards as the steps of the cleaning ask."
-    return table(("Point", "Line", "Must be", "Lock no.", "Done"), rows, caption=caption)
+        caption += " Cleaning, drain, vent: then as the cleaning asks."
+    return table(("Point", "Line", "Must be", "Lock no.", "✓"), rows, caption=caption)
 
 
 def _pressures(order: Order, situation: Situation) -> Block:
@@ -144,7 +143,7 @@ def _pressures(order: Order, situation: Situation) -> Block:
         ("Instrument", when(order, situation), "Reads", "0"),
         rows,
         numeric=(1,),
-        caption="To be verified on this train's own instruments before anything is opened: 0 at rest.",
+        caption="Verify on this train's own instruments: 0 at rest.",
     )
 
 

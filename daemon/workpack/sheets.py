@@ -1,10 +1,14 @@
 """Sheets to write into: serial numbers by position, and the gap that shims take up."""
 
+from dataclasses import replace
+
 from daemon import words
 from daemon.workpack.model import BOX, Block, Section, plain, table, text
-from daemon.workpack.orders import Order
+from daemon.workpack.orders import Order, Situation
 from rules import shims
 from rules.shims import Play
+from rules.train import Stage
+from rules.workparts import Vessel
 
 MOST_COLUMNS = 12
 
@@ -29,7 +33,7 @@ def play_of(order: Order, stage: int) -> Play | None:
     )
 
 
-def load_sheet(order: Order) -> Section:
+def load_sheet(order: Order, situation: Situation) -> Section:
     """Serial numbers by position, in the order in which they go in."""
     n = order.stage.elements_per_vessel
     if order.job == "element":
@@ -39,16 +43,20 @@ def load_sheet(order: Order) -> Section:
         rows = []
         for position in range(n, 0, -1):
             new = place.kind == "element" and place.position == position
+            name = f"{order.stages[0]}-{order.vessel:02d}/{position}"
             rows.append(
                 (
                     f"{n - position + 1}.",
-                    f"{order.stages[0]}-{order.vessel:02d}/{position}" + (" NEW" if new else ""),
-                    "",
+                    f"{name} NEW" if new else name,
+                    situation.loaded.get(name, ""),
                     "" if new else "same",
                     BOX,
                     BOX if position < n else "–",
                 )
             )
+        known = (
+            " Serial numbers out are those of the load map: compare." if situation.loaded else ""
+        )
         sheet = table(
             (
                 "Goes in",
@@ -60,6 +68,7 @@ def load_sheet(order: Order) -> Section:
             ),
             rows,
             tall=True,
+            caption=f"In the order in which they go in, position {n} first.{known}",
         )
         return Section("load_sheet", "Load sheet", (sheet,))
     blocks: list[Block] = []
@@ -79,9 +88,17 @@ def load_sheet(order: Order) -> Section:
 
 def gap_section(order: Order) -> Section:
     """Shims: what is expected, what to put in for what is measured, and lines to write into."""
-    blocks: list[Block] = []
+    alike: dict[tuple[Vessel, Stage], list[int]] = {}
     for stage in order.stages:
-        blocks += _gap(order, stage)
+        geometry = replace(order.train.stages[stage - 1], vessels=1)
+        alike.setdefault((order.train.vessel(stage), geometry), []).append(stage)
+    blocks: list[Block] = []
+    for stages in alike.values():
+        name = ""
+        if len(alike) > 1:
+            plural = "s" if len(stages) > 1 else ""
+            name = f"Stage{plural} {' and '.join(str(s) for s in stages)}: "
+        blocks += _gap(order, stages[0], name)
     blocks.append(
         plain(
             "Row pushed hard against the thrust ring. Measure from the feed adapter to the seat of the "
@@ -115,13 +132,12 @@ def gap_section(order: Order) -> Section:
     return Section("gap", "Shim gap sheet", tuple(blocks))
 
 
-def _gap(order: Order, stage: int) -> list[Block]:
+def _gap(order: Order, stage: int, name: str) -> list[Block]:
     geometry, vessel, play = (
         order.train.stages[stage - 1],
         order.train.vessel(stage),
         play_of(order, stage),
     )
-    name = f"Stage {stage}: " if len(order.stages) > 1 else ""
     if play is None or not vessel.shims_mm:
         lacking = [
             key

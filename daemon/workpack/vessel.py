@@ -219,9 +219,18 @@ def drawing(order: Order, stage: int) -> Block:
     )
 
 
+def last_position(order: Order) -> str:
+    """The position at the concentrate end, of each stage where they differ."""
+    numbers = {s: order.train.stages[s - 1].elements_per_vessel for s in order.stages}
+    if len(set(numbers.values())) == 1:
+        return f"position {order.stage.elements_per_vessel}"
+    of_each = ", ".join(f"{n} in stage {s}" for s, n in numbers.items())
+    return f"the last position ({of_each})"
+
+
 def unload_section(order: Order) -> Section:
     """Out, in flow direction."""
-    n = order.stage.elements_per_vessel
+    n = max(order.train.stages[s - 1].elements_per_vessel for s in order.stages)
     last = "every element comes out" if n > 1 else "the element comes out"
     why = (
         ""
@@ -256,7 +265,7 @@ def unload_section(order: Order) -> Section:
                 ),
                 (
                     "concentrate",
-                    f"Receive position {n} first, then on to position 1; support each over its whole "
+                    f"Receive {last_position(order)} first, position 1 last; support each over its whole "
                     "length. Write position and serial number on each as it comes out; look at its ends."
                     if n > 1
                     else "Receive and support it over its whole length; write down its serial number.",
@@ -280,7 +289,7 @@ def unload_section(order: Order) -> Section:
 
 def load_section(order: Order) -> Section:
     """In, in flow direction, the last position first."""
-    n = order.stage.elements_per_vessel
+    n = max(order.train.stages[s - 1].elements_per_vessel for s in order.stages)
     vessel = order.train.vessel(order.stages[0])
     tubes = vessel.joints == "interconnector"
     place = order.place
@@ -298,7 +307,8 @@ def load_section(order: Order) -> Section:
         "straight; never hammer."
     )
     order_words = (
-        f"Load in flow direction from the feed end: position {n} goes in first, position 1 last ({what})."
+        f"Load in flow direction from the feed end: {last_position(order)} goes in first, position 1 last "
+        f"({what})."
         if n > 1
         else f"Load from the feed end ({what})."
     )
