@@ -1,6 +1,7 @@
 """The pages of a probe: fields, picture and answer, the sheet to print, the answer as JSON."""
 
 from typing import Annotated, Literal
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, HTTPException, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
@@ -10,7 +11,8 @@ from daemon import survey as surveys
 from daemon import survey_record
 from daemon.page import probeview, samplingpage
 from daemon.page.access import Writer
-from daemon.page.context import PageContext
+from daemon.page.context import Link, PageContext
+from daemon.page.probeview import ProbeView
 from daemon.page.samplingpage import SETTINGS, NotSaved
 from daemon.plantfile import TrainConfig
 from daemon.sheets_reader import number_of
@@ -55,7 +57,26 @@ def routes(context: PageContext) -> APIRouter:
             said=said,
             typed=typed,
         )
-        return context.html("probe.html", status, request=request, view=view, settings=SETTINGS)
+        return context.html(
+            "probe.html",
+            status,
+            request=request,
+            view=view,
+            settings=SETTINGS,
+            jobs=jobs(train.id, view),
+        )
+
+    def jobs(train: str, view: ProbeView) -> list[Link]:
+        """Work packs of the probe and of what it found."""
+        address = f"/train/{train}/workpack"
+        found = view.answer
+        ways = []
+        if found is not None and found.decided and found.where is not None:
+            position = found.where.removesuffix(" adapter").rpartition("/")[2]
+            asked = urlencode({"job": "element", "vessel": view.vessel, "position": position})
+            ways.append(Link("Work pack of the repair", f"{address}?{asked}"))
+        asked = urlencode({"job": "probe", "vessel": view.vessel})
+        return [*ways, Link("Work pack of the probe", f"{address}?{asked}")]
 
     @router.get("/train/{train_id}/probe/{vessel}", response_class=HTMLResponse)
     def page(request: Request, train_id: str, vessel: str, n: int | None = None) -> HTMLResponse:

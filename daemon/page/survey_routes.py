@@ -1,5 +1,6 @@
 """The pages of a survey: fields and answer, the sheet to print, the answer as JSON."""
 
+from collections.abc import Iterator
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException, Request, Response
@@ -9,9 +10,10 @@ from daemon import survey as surveys
 from daemon import survey_record
 from daemon.page import samplingpage, surveyview
 from daemon.page.access import Writer
-from daemon.page.context import PageContext
+from daemon.page.context import Link, PageContext
 from daemon.page.samplingpage import SETTINGS, NotSaved
 from daemon.plantfile import TrainConfig
+from daemon.rows import Notice
 from daemon.survey_record import Sampling
 
 
@@ -19,6 +21,30 @@ def routes(context: PageContext) -> APIRouter:
     """The routes of the survey pages."""
     router = APIRouter()
     access = context.access
+
+    def of_train(train: TrainConfig) -> Iterator[Link]:
+        for stage in range(1, len(train.stages) + 1):
+            yield Link(f"Survey stage {stage}", f"/train/{train.id}/survey/{stage}")
+
+    def of_notice(notice: Notice) -> Iterator[Link]:
+        """The survey of the stage that a leak is looked for in, and probes of vessels that stood out there."""
+        if notice.action != "probe":
+            return
+        train = context.plant.train(notice.train)
+        stages = range(1, len(train.stages) + 1) if notice.stage is None else (notice.stage,)
+        for stage in stages:
+            yield Link(f"Survey stage {stage}", f"/train/{train.id}/survey/{stage}")
+            for vessel in suspects_since(train.id, stage, notice.onset):
+                yield Link(f"Probe {vessel}", f"/train/{train.id}/probe/{vessel}")
+
+    def suspects_since(train: str, stage: int, onset: float | None) -> tuple[str, ...]:
+        newest = survey_record.samplings(context.record, "survey", train, str(stage), limit=1)
+        if not newest or newest[0].answer is None or newest[0].at < (onset or 0.0):
+            return ()
+        return tuple(newest[0].answer["suspects"])
+
+    context.links.for_trains(of_train)
+    context.links.for_notices(of_notice)
 
     def place(train_id: str, stage: int) -> TrainConfig:
         train = context.plant.train(context.known(train_id))

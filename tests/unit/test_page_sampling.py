@@ -108,6 +108,7 @@ def test_reading_is_open_and_writing_is_not(desk: Desk) -> None:
 def test_a_survey_from_first_reading_to_probe(desk: Desk) -> None:
     """Each reading is kept as it comes; the leak stands out, is finished, and leads to its probe."""
     desk.sign_in()
+    assert f'href="{SURVEY}">Survey stage 1</a>' in desk.page("/train/A")
     assert "8 vessels to read" in desk.page(SURVEY)
     desk.read("1-01", "21,3", "12.5")
     (sheet,) = survey_record.samplings(desk.record, "survey")
@@ -187,6 +188,8 @@ def test_a_probe_names_the_joint(desk: Desk) -> None:
     assert "O-ring leak, 1-03/4-5" in text
     assert 'class="joint accused"' in text
     assert text.count('class="dot"') == 19
+    (repair,) = re.findall(r'href="([^"]+job=element[^"]+)"', text)
+    assert "1-03" in desk.page(repair.replace("&amp;", "&"))
     found = desk.client.get(f"/api{PROBE}").json()
     assert (found["verdict"], found["where"]) == ("o_ring_leak", "1-03/4-5")
     assert desk.read("7000", 20)[0] == 422
