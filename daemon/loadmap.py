@@ -183,6 +183,57 @@ class LoadMap:
         return done
 
 
+def replacement(
+    known: LoadMap,
+    train: TrainConfig,
+    puts: Sequence[tuple[str, str]],
+    *,
+    at: float,
+    of_type: str = "",
+    old_goes: str = SCRAPPED,
+    where: str = "",
+) -> tuple[list[Change], str]:
+    """Other elements put into positions: the changes, and what was done in words for the event.
+
+    puts : position and serial of each that went in. of_type : of those that are not known yet.
+    where : what it was asked with, for what is wrong with it. An element that sits in another position is
+    refused: whoever reads a number off a label may have misread it.
+    """
+    elements = {e.serial: e for e in known.elements()}
+    loaded = {e.place: e for e in elements.values() if e.train == train.id}
+    changes, said, problems = [], [], []
+    for position, serial in puts:
+        asked = f"{where} {position}={serial}".strip() if where else ""
+        place = placed(train, position)[0]
+        old, there = loaded.get(place), elements.get(serial)
+        if there is not None and there.place not in AWAY:
+            sits = _place(there.history[-1])
+            problems.append(
+                f"{f'{asked}: ' if asked else ''}serial {serial} sits in {sits}; correct the number, or move it "
+                f"to the {SHELF} first"
+            )
+            continue
+        if old is not None:
+            changes.append(Change(old.serial, old_goes, where=asked))
+        fresh = there is None
+        changes.append(
+            Change(
+                serial,
+                position,
+                where=asked,
+                type=of_type if fresh else "",
+                installed=at if fresh else None,
+            )
+        )
+        said.append(
+            f"{place or position}: {serial}"
+            + (f" in place of {old.serial}" if old is not None else "")
+        )
+    if problems:
+        raise LoadMapError("\n".join(problems))
+    return changes, "; ".join(said)
+
+
 def _check(
     train: TrainConfig, changes: Sequence[Change], known: Mapping[str, Element], at: float
 ) -> list[str]:

@@ -179,6 +179,10 @@ class Record:
             "DELETE FROM submitted WHERE id <= ?", ((cursor.lastrowid or 0) - KEPT_FORMS,)
         )
 
+    def claimed(self, once: str) -> bool:
+        """Whether the form with this token was acted on."""
+        return bool(self._rows("SELECT 1 FROM submitted WHERE once = ?", (once,)))
+
     def put_digest(self, train: str, digest: DigestLike) -> None:
         """Inside a transaction: store a digest; the same quarter-hour again replaces it."""
         self._connection.execute(
@@ -501,12 +505,17 @@ class Record:
 
     def assessments(self, train: str) -> list[str]:
         """What became of the jobs of a train, in order of time: rules.assessment.Assessment as JSON."""
-        sql = "SELECT body FROM assessment WHERE train = ? ORDER BY t, event"
-        return [row["body"] for row in self._rows(sql, (train,))]
+        return self._kept_since("assessment", train)
 
     def services(self, train: str) -> list[str]:
         """Every return to service of a train, in order of time: rules.service.Service as JSON."""
-        sql = "SELECT body FROM service WHERE train = ? ORDER BY t, event"
+        return self._kept_since("service", train)
+
+    def _kept_since(self, table: str, train: str) -> list[str]:
+        """Bodies of a table that a file of an earlier version, opened for reading only, does not have yet."""
+        if not self._rows("SELECT 1 FROM sqlite_master WHERE name = ?", (table,)):
+            return []
+        sql = f"SELECT body FROM {table} WHERE train = ? ORDER BY t, event"
         return [row["body"] for row in self._rows(sql, (train,))]
 
     def progress(self, train: str) -> Progress | None:

@@ -19,11 +19,20 @@ from daemon.commands.common import (
     train_of,
     when_done,
 )
-from daemon.loadmap import AWAY, SCRAPPED, SHELF, Change, Done, Element, LoadMap, placed, positions
+from daemon.loadmap import (
+    AWAY,
+    SCRAPPED,
+    SHELF,
+    Change,
+    Done,
+    Element,
+    LoadMap,
+    placed,
+    positions,
+    replacement,
+)
 from daemon.plantfile.result import TrainConfig
 from daemon.rows import iso
-
-YEAR_S = 365.25 * 86400.0
 
 
 def elements(
@@ -93,7 +102,15 @@ def elements(
             if move:
                 changes = _moves(move, known, of)
             elif replace:
-                changes, detail = _replacements(replace, known, of, of_type, when, keep=keep)
+                changes, detail = replacement(
+                    known,
+                    of,
+                    _parts(replace, "--replace"),
+                    at=when,
+                    of_type=of_type,
+                    old_goes=SHELF if keep else SCRAPPED,
+                    where="--replace",
+                )
             done = known.apply(
                 of,
                 changes,
@@ -151,41 +168,6 @@ def _moves(texts: Sequence[str], known: LoadMap, train: TrainConfig) -> list[Cha
     if wrong:
         raise UsedWrongly("\n".join(wrong))
     return changes
-
-
-def _replacements(
-    texts: Sequence[str],
-    known: LoadMap,
-    train: TrainConfig,
-    of_type: str,
-    when: float,
-    *,
-    keep: bool,
-) -> tuple[list[Change], str]:
-    """New elements in, old ones out, and the words of the event."""
-    loaded = known.loaded(train.id)
-    ids = {e.serial for e in known.elements()}
-    changes: list[Change] = []
-    said = []
-    for place, serial in _parts(texts, "--replace"):
-        where = f"--replace {place}={serial}"
-        old = loaded.get(placed(train, place)[0])
-        if old is not None:
-            changes.append(Change(old.serial, SHELF if keep else SCRAPPED, where=where))
-        fresh = serial not in ids
-        changes.append(
-            Change(
-                serial,
-                place,
-                where=where,
-                type=of_type if fresh else "",
-                installed=when if fresh else None,
-            )
-        )
-        said.append(
-            f"{place}: {serial}" + (f" in place of {old.serial}" if old is not None else "")
-        )
-    return changes, "; ".join(said)
 
 
 def _told(done: Done) -> str:

@@ -22,6 +22,7 @@ from daemon.clock import Clock, SystemClock
 from daemon.history_reader import HistoryReader
 from daemon.page import (
     access_routes,
+    elements_routes,
     log_routes,
     notice_routes,
     probe_routes,
@@ -126,6 +127,7 @@ def create_app(
     app.include_router(watch_routes.routes(context))
     app.include_router(notice_routes.routes(context))
     app.include_router(log_routes.routes(context))
+    app.include_router(elements_routes.routes(context))
     app.include_router(survey_routes.routes(context))
     app.include_router(probe_routes.routes(context))
     app.include_router(workpack_routes.routes(context))

@@ -7,11 +7,12 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
-from daemon import words
+from daemon import maintenance, words
 from daemon.eventlog import AHEAD_S
 from daemon.page.access import Form, Writer
 from daemon.page.context import Link, PageContext
 from daemon.page.times import SiteTime, iso
+from daemon.page.views import WorkView, work_views
 from daemon.plantfile.result import TrainConfig
 from daemon.record import EVENTS, SubmittedTwice
 
@@ -21,28 +22,15 @@ NOTHING = Form([])
 
 
 @dataclass(frozen=True, slots=True)
-class EventView:
-    """One event as the page lists it."""
-
-    id: int
-    train: str
-    what: str
-    at_iso: str
-    at_text: str
-    detail: str
-    by: str
-
-
-@dataclass(frozen=True, slots=True)
 class LogView:
-    """Everything on the page. trains : id and label of each."""
+    """Everything on the page. trains : id -> label of each."""
 
     site: str
     now_iso: str
     now_text: str
     zone: str
-    trains: tuple[tuple[str, str], ...]
-    events: tuple[EventView, ...]
+    trains: dict[str, str]
+    events: tuple[WorkView, ...]
 
 
 def routes(context: PageContext) -> APIRouter:
@@ -60,26 +48,15 @@ def routes(context: PageContext) -> APIRouter:
     ) -> HTMLResponse:
         now = context.now()
         time = SiteTime(plant.site.timezone, now)
-        newest = sorted(record.events(), key=lambda e: (e.t, e.id))[: -SHOWN - 1 : -1]
+        newest = sorted(maintenance.entries(record), key=lambda e: (e.event.t, e.event.id))
         labels = {train.id: words.train_label(train.id, train.name) for train in plant.trains}
         view = LogView(
             site=plant.site.name,
             now_iso=iso(now),
             now_text=f"{time.day(now)}, {time.clock(now, seconds=True)}",
             zone=plant.site.timezone,
-            trains=tuple(labels.items()),
-            events=tuple(
-                EventView(
-                    id=e.id,
-                    train=labels.get(e.train, f"Train {e.train}"),
-                    what=words.EVENTS[e.event],
-                    at_iso=iso(e.t),
-                    at_text=time.stamp(e.t),
-                    detail=e.detail,
-                    by=e.by,
-                )
-                for e in newest
-            ),
+            trains=labels,
+            events=work_views(newest[: -SHOWN - 1 : -1], time),
         )
         return context.html(
             "log.html",

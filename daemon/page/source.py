@@ -10,8 +10,9 @@ from math import isfinite
 
 import numpy as np
 
-from daemon import forward, sqlite
+from daemon import forward, maintenance, sqlite
 from daemon.history_reader import Fact, HistoryReader
+from daemon.maintenance import Entry
 from daemon.minutes import MINUTE_S
 from daemon.page.trends import DIGEST_S, Floats
 from daemon.plantfile.result import Plant, TrainConfig
@@ -152,6 +153,10 @@ class Source:
     def learned(self, train: TrainConfig) -> tuple[Learned, ...]:
         """What is known of the train's own constants beside the textbook's."""
         return tuple(Learned(**body) for body in self._record.learned(train.id))
+
+    def work(self, train: TrainConfig) -> tuple[Entry, ...]:
+        """What people did to a train and what became of it, in order of time."""
+        return maintenance.entries(self._record, train.id)
 
     def open_notices(self, train: TrainConfig) -> list[Notice]:
         """Raised notices that are not closed yet."""

@@ -1,12 +1,14 @@
 """What the two pages show, as frozen dataclasses built from `source.Source`: no HTML, no storage."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from daemon import words
+from daemon.maintenance import Entry
 from daemon.page import learned, trends
 from daemon.page.balances import BalancesView, balances
 from daemon.page.noticeview import NoticeView, notice_views
@@ -20,6 +22,7 @@ from rules.train import QUANTITIES
 
 DAY_S = 86400.0
 SPARK_DAYS = 30
+WORK_SHOWN = 3
 NEAR = 0.6  # share of a limit from which a deviation is drawn as abnormal
 OLD_DEVIATION_S = 6 * 3600.0  # a deviation older than this says of when it is
 READ_ONLY = "Reads only. Not a safety or interlock system."
@@ -102,10 +105,25 @@ class Overview:
 
 
 @dataclass(frozen=True, slots=True)
+class WorkView:
+    """One thing that people did. became : what came of it, in sentences."""
+
+    id: int
+    train: str
+    what: str
+    at_iso: str
+    at_text: str
+    detail: str
+    by: str
+    became: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class TrainPage:
     """Everything on a train's page except the charts; `trend_key` changes when these would.
 
     balances : whether the meters agree; None when no balance can be tested.
+    work : what people did last, the newest first, and what became of it.
     learned : what is known of the train's own constants. notes : what cannot be normalized, or is assumed.
     """
 
@@ -118,6 +136,7 @@ class TrainPage:
     trend_key: str
     balances: BalancesView | None
     baseline: str
+    work: tuple[WorkView, ...]
     learned: tuple[str, ...]
     notes: tuple[str, ...]
     readings: tuple[ReadingView, ...]
@@ -209,6 +228,7 @@ def train_page(plant: Plant, source: Source, train_id: str, now: float) -> Train
         trend_key=_trend_key(train, source, past),
         balances=balances(train, source, time),
         baseline=_baseline_text(train, past, time),
+        work=work_views(source.work(train)[: -WORK_SHOWN - 1 : -1], time),
         learned=learned.sentences(source.learned(train)),
         notes=_notes(train),
         readings=readings(
@@ -218,6 +238,23 @@ def train_page(plant: Plant, source: Source, train_id: str, now: float) -> Train
             suspected(source, train),
             time,
         ),
+    )
+
+
+def work_views(entries: Iterable[Entry], time: SiteTime) -> tuple[WorkView, ...]:
+    """Events with what became of them, in the page's words, in the order given."""
+    return tuple(
+        WorkView(
+            id=entry.event.id,
+            train=entry.event.train,
+            what=words.EVENTS[entry.event.event],
+            at_iso=iso(entry.event.t),
+            at_text=time.stamp(entry.event.t),
+            detail=entry.event.detail,
+            by=entry.event.by,
+            became=tuple(words.true_minus(line) for line in entry.sentences()),
+        )
+        for entry in entries
     )
 
 

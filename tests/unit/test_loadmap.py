@@ -282,6 +282,11 @@ def test_the_command_from_a_list_to_a_replacement(
     assert [(e["event"], e["detail"]) for e in log] == [
         ("element_replaced", "1-01/1: S3 in place of S2")
     ]
+    twice = line(*arguments, "--replace=1-01/2=S3", AT)
+    assert (twice.code, twice.err) == (
+        2,
+        "--replace 1-01/2=S3: serial S3 sits in A 1-01/1; correct the number, or move it to the shelf first\n",
+    )
     out = tmp_path / "out.csv"
     assert line(*arguments, "--export", out).code == 0
     assert "scrapped,S2,," in out.read_text(encoding="utf-8")
