@@ -1,16 +1,19 @@
 """The page of one notice, and what people do about it there: the same as `brinelark notices` does."""
 
 import json
+from collections.abc import Iterable
 from typing import Annotated
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, HTTPException, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 
 from daemon.notices import NoticeError, Notices
 from daemon.page.access import Form, Writer
-from daemon.page.context import PageContext
+from daemon.page.context import Link, PageContext
 from daemon.page.news import news, version
-from daemon.page.noticepage import HOURS, NoticePage, notice_page
+from daemon.page.noticepage import HOURS, MOST, NoticePage, notice_list, notice_page
+from daemon.plantfile.result import TrainConfig
 from daemon.rows import JournalLine, Notice
 
 NOTHING = Form([])
@@ -34,6 +37,11 @@ def routes(context: PageContext) -> APIRouter:
     """The routes of one notice."""
     router = APIRouter()
     record = context.record
+
+    def offer(train: TrainConfig) -> Iterable[Link]:
+        yield Link("All notices", f"/notices?train={quote(train.id)}")
+
+    context.links.for_trains(offer)
 
     def found(notice_id: str) -> Notice:
         notice = record.notice(notice_id)
@@ -72,6 +80,12 @@ def routes(context: PageContext) -> APIRouter:
             longest=LONGEST,
             links=context.links.of_notice(notice),
         )
+
+    @router.get("/notices", response_class=HTMLResponse)
+    def every(request: Request, train: str = "") -> HTMLResponse:
+        newest = record.notices(context.known(train) if train else None, limit=MOST + 1)
+        view = notice_list(context.plant, newest, train, context.now())
+        return context.html("notices.html", request=request, view=view)
 
     @router.get("/notice/{notice_id}", response_class=HTMLResponse)
     def page(request: Request, notice_id: str, done: bool = False) -> HTMLResponse:

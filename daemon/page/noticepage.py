@@ -31,6 +31,25 @@ _POSSIBLE: dict[State, tuple[str, ...]] = {
 """What the page offers; daemon/notices.py decides."""
 
 
+MOST = 200  # notices on one page
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeList:
+    """The newest notices of the plant or of one `train`: what is open, most urgent first, and what was."""
+
+    site: str
+    now_iso: str
+    now_text: str
+    zone: str
+    trains: tuple[tuple[str, str], ...]
+    train: str
+    open: tuple[NoticeView, ...]
+    closed: tuple[NoticeView, ...]
+    more: bool
+    most: int = MOST
+
+
 @dataclass(frozen=True, slots=True)
 class JournalRow:
     """One step: what, when, what was told with it. key : what messages about it carry."""
@@ -59,6 +78,28 @@ class NoticePage:
     step: int
     possible: tuple[str, ...]
     journal: tuple[JournalRow, ...]
+
+
+def notice_list(plant: Plant, newest: list[Notice], train_id: str, now: float) -> NoticeList:
+    """The list at plant time `now`. [s] newest : notices, the newest first, one more than is shown."""
+    time = SiteTime(plant.site.timezone, now)
+    trains = {train.id: train for train in plant.trains}
+    views = [
+        (notice.live, notice_view(trains[notice.train], notice, time))
+        for notice in newest[:MOST]
+        if notice.train in trains
+    ]
+    return NoticeList(
+        site=plant.site.name,
+        now_iso=iso(now),
+        now_text=f"{time.day(now)}, {time.clock(now, seconds=True)}",
+        zone=plant.site.timezone,
+        trains=tuple((t.id, words.train_label(t.id, t.name)) for t in plant.trains),
+        train=train_id,
+        open=tuple(sorted((view for live, view in views if live), key=lambda n: n.rank)),
+        closed=tuple(view for live, view in views if not live),
+        more=len(newest) > MOST,
+    )
 
 
 def notice_page(plant: Plant, notice: Notice, journal: list[JournalLine], now: float) -> NoticePage:

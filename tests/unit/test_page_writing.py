@@ -132,6 +132,12 @@ def test_what_has_gone_is_closed_by_acknowledging_it(desk: Desk) -> None:
     assert "Nothing to do" in page
     assert 'name="do"' not in desk.client.get("/notice/A-0001").text
     assert "None. Nothing to do." in desk.client.get("/train/A").text
+    listed = text(desk.client.get("/notices?train=A"))
+    assert "Open None. Closed Over Back to normal: scaling, stage 2 Train A" in listed
+    assert "A-0001, closed Tue 31 Mar, 11:04 CEST" in listed
+    assert 'href="/notice/A-0001"' in desk.client.get("/notices").text
+    assert "A-0001" not in text(desk.client.get("/notices?train=B"))
+    assert desk.client.get("/notices?train=Z").status_code == 404
 
 
 @pytest.mark.parametrize(
