@@ -153,6 +153,10 @@ def _stages(
         if stage is not None and stage != of:
             raise WorkPackError(f"vessel {vessel} is not in stage {stage}; leave one of them out")
         stage = of
+    if job == "element" and number is None:
+        raise WorkPackError(
+            "say which vessel, like 1-03: a survey of the stage and a probe of the vessel find it"
+        )
     if stage is None:
         if job == "membranes" or len(train.stages) == 1:
             return tuple(range(1, len(train.stages) + 1)), None
@@ -164,10 +168,6 @@ def _stages(
     if number is not None and not 1 <= number <= vessels:
         raise WorkPackError(
             f"there is no vessel {vessel}; stage {stage} has {stage}-01 to {stage}-{vessels:02d}"
-        )
-    if job == "element" and number is None:
-        raise WorkPackError(
-            "say which vessel, like 1-03: a survey of the stage and a probe of the vessel find it"
         )
     return (stage,), number
 
