@@ -1,15 +1,11 @@
 """Back to service: checks before closing, flush, restart, drinking water, record and signatures."""
 
+from daemon.workpack.clean import SOLUTIONS
 from daemon.workpack.model import Block, Section, checks, steps, table, text
 from daemon.workpack.orders import Order, Situation
 from daemon.workpack.safety import reading, when
 from rules.cleaningplan import RECIPES
 from rules.train import signal
-
-EVENT = {
-    "clean": ("cleaning_start", "cleaning_end"),
-    "membranes": ("membranes_replaced",),
-}
 
 
 def before_closing(order: Order) -> Section:
@@ -119,23 +115,33 @@ def drinking(order: Order) -> Section | None:
 
 
 def record(order: Order) -> Section:
-    """What the daemon is told, so that it judges the job."""
-    name = order.plant.path.name
-    events = EVENT.get(order.job) or (
-        ("seals_replaced",)
-        if order.place is not None and order.place.kind != "element"
-        else ("element_replaced",)
+    """What the daemon is told, so that it judges the job and knows what sits where."""
+    name, train, place = order.plant.path.name, order.train.id, order.place
+    where = order.where
+    if order.solution is not None:
+        kind = "acid" if RECIPES[order.solution].acid else "alkaline"
+        where = f"{where}, {kind}: {SOLUTIONS[order.solution]}"
+    log = f'brinelark log {name} --train {train} --by NAME --detail "{where}" --event'
+    elements = f"brinelark elements {name} --train {train} --by NAME"
+    if order.job == "clean":
+        what = "While the cleaning lasts the train is not judged; afterwards it is measured what came back."
+        lines = [f"{log} cleaning_start", f"{log} cleaning_end"]
+    elif order.job == "membranes":
+        what = "The daemon watches the flush, and takes a new baseline. The load sheet goes into the load map."
+        lines = [f"{log} membranes_replaced", f"{elements} --import FILE.csv"]
+    elif place is not None and place.kind == "element":
+        what = "The load map takes the new serial number; the daemon watches the flush."
+        lines = [
+            f"{elements} --replace {order.stages[0]}-{order.vessel:02d}/{place.position}=SERIAL"
+        ]
+    else:
+        what = "The daemon watches the flush."
+        lines = [f"{log} seals_replaced"]
+    return Section(
+        "record",
+        "Record, on the page or by command",
+        (text(what), Block("list", items=tuple(lines))),
     )
-    detail = f' --detail "{order.where}"'
-    lines = tuple(
-        f"brinelark log {name} --train {order.train.id} --event {event}{detail} --by NAME"
-        for event in events
-    )
-    what = {
-        "clean": "Start and end of the cleaning: while it lasts the train is not judged, and afterwards it is "
-        "measured what came back.",
-    }.get(order.job, "The replacement: the daemon then watches the flush and takes a new baseline.")
-    return Section("record", "Record", (text(what), Block("list", items=lines)))
 
 
 def sign_off(order: Order) -> Section:

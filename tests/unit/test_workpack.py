@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.main import get_command
 
 from daemon import plantfile
+from daemon.commands import app
 from daemon.plantfile import Plant
 from daemon.rows import Notice
 from daemon.workpack import Situation, WorkPackError, order, pack, printed
@@ -524,3 +526,27 @@ def test_a_chromium_that_fails_is_told(
     monkeypatch.setenv("PATH", f"{tmp_path}:/bin:/usr/bin")
     with pytest.raises(WorkPackError, match=r"made no PDF \(no display\)"):
         printed.pdf(made(plant, **JOBS["probe"]), tmp_path / "pack.pdf", "a4")
+
+
+# what is told to the daemon afterwards
+
+
+@pytest.mark.parametrize(
+    ("name", "command"),
+    [
+        ("clean", '--detail "stage 2, acid: citric acid, 2 %" --event cleaning_end'),
+        ("element", "brinelark elements two-stage.toml --train A --by NAME --replace 1-03/4=SERIAL"),
+        ("joint", '--detail "vessel 2-03, interconnector 4-5" --event seals_replaced'),
+        ("membranes", '--detail "stage 1" --event membranes_replaced'),
+    ],
+)  # fmt: skip
+def test_the_record_is_ready_to_be_entered(plant: Plant, name: str, command: str) -> None:
+    """The commands have the plant, the train and the place of this job; their options exist."""
+    said = everything(section(made(plant, **JOBS[name]), "record"))
+    assert command in said
+    for words in re.findall(r"^brinelark (\w+)|(?<= )--(\w+)", said, re.MULTILINE):
+        commands = get_command(app).commands  # type: ignore[attr-defined]
+        if words[0]:
+            options = {o for p in commands[words[0]].params for o in p.opts}
+        else:
+            assert f"--{words[1]}" in options
