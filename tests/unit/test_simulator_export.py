@@ -56,6 +56,32 @@ def test_export_writes_history_events_truth_and_plant_file(tmp_path: Path) -> No
     assert table["store"]["folder"] == "here"
 
 
+def test_all_trains_are_exported_and_named(tmp_path: Path) -> None:
+    """Columns of both passes, a cleaning that is that of train A, and the truth of each train by its id."""
+    out = tmp_path / "run.csv"
+    command = ["two_pass_cleaned", "--days", "28", "--step-minutes", "60", "--export", str(out)]
+    assert main(command) == 0
+    rows = read(out)
+    site = Site("two_pass_cleaned")
+    assert list(rows[0]) == ["time", *site.tags]
+    assert {tag.partition("/")[0] for tag in rows[0]} == {"time", "A", "B"}
+    events = read(tmp_path / "run.csv.events.csv")
+    assert [(e["train"], e["event"]) for e in events] == [
+        ("A", "cleaning_start"),
+        ("A", "cleaning_end"),
+    ]
+    begin, end = (e["time"] for e in events)
+    during = [row for row in rows if begin < row["time"] < end]
+    assert {(row["A/cleaning"], row["B/cleaning"], row["B/running"]) for row in during} == {
+        ("1", "0", "0")
+    }
+    truth = json.loads((tmp_path / "run.csv.truth.json").read_text())
+    assert truth["expected"]["train"] == "A"
+    assert [fault["train"] for fault in truth["faults"]] == ["A"]
+    assert set(truth["condition_by_day"]) == set(truth["energy_by_day"]) == {"A", "B"}
+    assert truth["trips"] == []
+
+
 def test_missing_readings_are_empty_cells(tmp_path: Path) -> None:
     """A transmitter without signal leaves its cell empty, and only its own."""
     own = tmp_path / "lost.toml"
