@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from daemon import commissioning
 from daemon.plantfile import units
 from daemon.plantfile.result import BaselineConfig
-from rules import performance, survey, temperature, watch
+from rules import cleanings, performance, service, survey, temperature, watch
 from rules.actions import ACTION, CHEMISTRY
 from rules.signatures import SIGNATURES
 from rules.train import Limits
@@ -21,6 +21,7 @@ FIELD_MANUAL = "TM 10-4610-309-14 work packages 0016, 0020 and 0083; US Army QM4
 
 LIMITS = Limits()
 HOUR_S = 3600.0
+MONTH_S = 365.25 / 12.0 * 86400.0
 
 COMPARED = {
     # Criterion -> our constants, by name, in the unit of the table.
@@ -41,6 +42,33 @@ COMPARED = {
         "watch.SETTLED_S": watch.SETTLED_S / HOUR_S,
         "watch.SETTLED_S + BaselineConfig.hours": watch.SETTLED_S / HOUR_S + BaselineConfig().hours,
         "BaselineConfig.hours": BaselineConfig().hours,
+    },
+    "flow after a good clean, of the last clean baseline": {
+        "cleanings.TARGET_FLOW": 100 * np.exp(cleanings.TARGET_FLOW)
+    },
+    "clean judged failed if under": {"cleanings.FAILED_FLOW": 100 * np.exp(cleanings.FAILED_FLOW)},
+    "dP after a good clean": {"cleanings.TARGET_DROP": 100 * np.exp(cleanings.TARGET_DROP)},
+    "salt passage after a clean: transient rise, judge after": {
+        "cleanings.SETTLED_S": cleanings.SETTLED_S / HOUR_S
+    },
+    "permeate quality or production target cannot be met after two correct cleans": {
+        "cleanings.MISSES": cleanings.MISSES
+    },
+    "clean interval shorter than": {
+        "cleanings.SHORTEST_INTERVAL_S": cleanings.SHORTEST_INTERVAL_S / MONTH_S
+    },
+    "irreversible loss against start-up": {
+        "cleanings.IRREVERSIBLE_FLOW": -100 * np.expm1(cleanings.IRREVERSIBLE_FLOW)
+    },
+    "salt passage against start-up": {
+        "cleanings.IRREVERSIBLE_PASSAGE": np.exp(cleanings.IRREVERSIBLE_PASSAGE)
+    },
+    "flush after a clean until permeate and concentrate conductivity and pH match the feed (+-)": {
+        "service.MATCH": 100 * service.MATCH
+    },
+    "low-pressure flush of new elements, discharge permeate": {
+        "service.RINSE_S of elements": service.RINSE_S["element_replaced"] / HOUR_S,
+        "service.RINSE_S of membranes": service.RINSE_S["membranes_replaced"] / HOUR_S,
     },
     "flow balance closure": {
         "commissioning.BALANCE_LIMIT": 100 * commissioning.BALANCE_LIMIT,
@@ -65,18 +93,7 @@ NOT_COMPARED = {
     "while running, rules.absolute tells permeate pressure by its share of the driving pressure",
     "free chlorine exposure of polyamide before measurable change": "no chlorine transmitter is read",
     "feed SDI15": "a test by hand, no signal",
-    "flow after a good clean, of the last clean baseline": "the success of a cleaning is not judged",
-    "clean judged failed if under": "the success of a cleaning is not judged",
-    "dP after a good clean": "the success of a cleaning is not judged",
-    "salt passage after a clean: transient rise, judge after": "the success of a cleaning is not judged",
-    "permeate quality or production target cannot be met after two correct cleans": "no plan of replacements",
-    "clean interval shorter than": "no plan of replacements",
-    "irreversible loss against start-up": "no plan of replacements",
-    "salt passage against start-up": "no plan of replacements",
     "element weight: drained element heavier than new by": "weighed by hand, no signal",
-    "flush after a clean until permeate and concentrate conductivity and pH match the feed (+-)": "the plant's own "
-    "sequence ends the flush; the state follows it",
-    "low-pressure flush of new elements, discharge permeate": "the plant's own sequence does it",
     "vacuum hold of a spiral element": "a test at the bench, no signal",
     "vessel conductivity against the median of its stage: probe": "the score that the row prefers: see its check",
 }
