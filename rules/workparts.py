@@ -127,7 +127,7 @@ def unloading(opened: Opened, vessel: Vessel, shims: int | None) -> tuple[Part, 
     """
     n, vessels = opened.elements_per_vessel, opened.vessels
     places, joints, adapters, heads = n * vessels, (n - 1) * vessels, 2 * vessels, 2 * vessels
-    each = f"{vessels} × " if vessels > 1 else ""
+    each, plural = f"{vessels} × " if vessels > 1 else "", "s" if n > 1 else ""
     joint_rings = joints * vessel.o_rings_per_joint
     adapter_rings = adapters * vessel.o_rings_per_adapter
     head_seals = heads * vessel.seals_per_head
@@ -140,11 +140,11 @@ def unloading(opened: Opened, vessel: Vessel, shims: int | None) -> tuple[Part, 
                 "element",
                 opened.elements,
                 spares(places, SPARE_ELEMENTS_SHARE) if whole else 0,
-                f"{each}{n} positions" if whole else "the positions named",
+                f"{each}{n} position{plural}" if whole else "the positions named",
             )
         )
     # New elements come with their brine seals; those that go in again get new ones.
-    parts.append(Part("brine_seal", places, spares(places), f"{each}{n} elements, one each"))
+    parts.append(Part("brine_seal", places, spares(places), f"{each}{n} element{plural}, one each"))
     if vessel.joints == "interconnector" and joints:
         rule = f"{each}({n} elements − 1)" if opened.joints == joints else "those of the job"
         parts.append(Part("interconnector", opened.joints, spares(opened.joints), rule))
@@ -154,7 +154,7 @@ def unloading(opened: Opened, vessel: Vessel, shims: int | None) -> tuple[Part, 
                 "joint_o_ring",
                 joint_rings,
                 spares(joint_rings),
-                f"{each}{n - 1} joints × {vessel.o_rings_per_joint}",
+                f"{each}{n - 1} joint{'s' if n > 2 else ''} × {vessel.o_rings_per_joint}",
             )
         )
     rule = f"{each}2 ends" if opened.adapters == adapters else "those of the job"

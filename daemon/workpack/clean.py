@@ -341,19 +341,7 @@ def _short_pump(flow: Flow) -> str:
 
 
 def _log() -> Block:
-    phases = [
-        "water",
-        "solution",
-        "fill",
-        "recirculate",
-        "",
-        "soak",
-        "",
-        "full flow",
-        "",
-        "flush",
-        "",
-    ]
+    phases = ("solution", "fill", "recirculate", "", "", "soak", "", "full flow", "", "flush", "")
     return table(
         (
             "Phase",

@@ -107,7 +107,7 @@ def drinking(order: Order) -> Section | None:
                 "membrane's data sheet allow (no chlorine on the membrane).",
                 "Samples after the flush: pH, conductivity, turbidity"
                 + (", residue of the cleaning chemical" if order.job == "clean" else "")
-                + ", microbiology and what the authority asks for. Bottle numbers: ________________",
+                + ", microbiology and what the authority asks for. Bottles no. ____________",
                 "Not to supply before the person responsible for water quality has released it.",
             ),
         ),

@@ -35,6 +35,11 @@ ASSUMED_BY = {
     "adapter_o_ring": "o_rings_per_adapter",
     "head_seal": "seals_per_head",
 }
+SAID = {
+    "joint_o_ring": "O-rings each joint",
+    "adapter_o_ring": "O-rings each adapter",
+    "head_seal": "seals each head",
+}
 WIDTH, MARGIN = 720.0, 62.0
 
 
@@ -108,14 +113,14 @@ def parts_section(order: Order) -> Section:
     ]
     said = sorted(
         {
-            f"{value} {PART_WORDS[key][0].lower()}{PART_WORDS[key][1:]} each"
+            f"{value} {SAID[key]}"
             for stage in stages
             for key, name in ASSUMED_BY.items()
             if key in keys and name in order.train.vessel(stage).assumed
             for value in [getattr(order.train.vessel(stage), name)]
         }
     ) + (
-        ["4 O-rings each joint, 2 each adapter, 2 seals each head"]
+        ["2 O-rings each adapter", "2 seals each head", "4 O-rings each joint"]
         if not order.train.vessels and order.job != "probe"
         else []
     )
@@ -194,6 +199,8 @@ def drawing(order: Order, stage: int) -> Block:
         what = f"The vessel of stage {stage} that the survey names"
     else:
         what = f"Each of the {geometry.vessels} vessels of stage {stage}"
+        if geometry.vessels == 1:
+            what = f"The vessel of stage {stage}"
     marked = "all positions are replaced" if order.job == "membranes" else ""
     if place is not None:
         marked = f"{place.words} is marked"
@@ -202,7 +209,8 @@ def drawing(order: Order, stage: int) -> Block:
         "feed": "the feed end",
         "both": "both ends",
     }[geometry.permeate_port]
-    label = f"{what}: {n} positions, 1 at the feed end. Permeate leaves at {ports}"
+    count = f"{n} positions, 1 at the feed end" if n > 1 else "one position"
+    label = f"{what}: {count}. Permeate leaves at {ports}"
     port = geometry.permeate_port
     return Block(
         "drawing",

@@ -353,7 +353,7 @@ def test_what_is_missing_is_left_open_and_named(tmp_path: Path) -> None:
     assert (
         "[[train.vessel]] lacks inside_length_mm, feed_adapter_mm, thrust_ring_mm, shims_mm" in said
     )
-    assert "Assumed, because the plant file does not say: 4 O-rings each joint" in said
+    assert "Assumed, because the plant file does not say: 2 O-rings each adapter" in said
     assert "weigh one" in said
     (parts,) = tables(element, "parts")
     assert [row[4] for row in parts.rows if row[1] == "Shims"] == ["measure"]
