@@ -209,7 +209,54 @@ def _train(train: Plant) -> list[str]:
             'permeate_port = "concentrate"',
             "",
         ]
-    return lines
+    return [*lines, *_for_work_packs(train)]
+
+
+def _for_work_packs(train: Plant) -> list[str]:
+    """Vessels, points of isolation and a cleaning station, invented as the rest: a pack then has its numbers."""
+    lines = []
+    for number, shape in enumerate(train.shapes, 1):
+        row_mm = shape.elements * shape.length_m * 1000.0
+        lines += [
+            "[[train.vessel]]",
+            f"stage = {number}",
+            "inside_diameter_mm = 202",
+            f"inside_length_mm = {row_mm + 60.0 + 58.0 + 16.0:g}",
+            "feed_adapter_mm = 60",
+            "thrust_ring_mm = 58",
+            "shims_mm = [5, 3]",
+            "element_mass_kg = 16",
+            "",
+        ]
+    for tag, line, state in (
+        ("HV-101", "feed", "closed"),
+        ("HV-111", "permeate", "closed"),
+        ("HV-121", "concentrate", "closed"),
+        ("HV-131", "cleaning", "closed"),
+        ("P-101", "power", "off"),
+        ("HV-151", "drain", "open"),
+    ):
+        lines += [
+            "[[train.isolation]]",
+            f'tag = "{tag}"',
+            f'line = "{line}"',
+            f'state = "{state}"',
+            "",
+        ]
+    vessels = max(shape.vessels for shape in train.shapes)
+    return [
+        *lines,
+        "[train.cleaning]",
+        "ph_min = 1.5",
+        "ph_max = 12",
+        "temperature_max_c = 35",
+        f"tank_m3 = {1.0 + 0.25 * vessels:g}",
+        "heel_m3 = 0.3",
+        f"pump_m3h = {7.5 * vessels:g}",
+        "heater_kw = 36",
+        "pipes = [[100, 30]]",
+        "",
+    ]
 
 
 def _point_head(instrument: Instrument) -> list[str]:

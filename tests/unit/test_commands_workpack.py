@@ -1,6 +1,7 @@
 """`brinelark workpack`: files, JSON, the notice that asks for it, and what is refused."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -20,8 +21,10 @@ def line(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) ->
 
 @pytest.fixture
 def plant_file(tmp_path: Path) -> Path:
-    """A plant whose stage 1 scales: notice A-0001 asks for a cleaning."""
+    """A plant whose stage 1 scales: notice A-0001 asks for a cleaning. Nobody described its cleaning station."""
     path = exported(tmp_path, "healthy", days=0.1, step_minutes=15)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(re.sub(r"\[train\.cleaning\].*?\n\n", "", text, flags=re.DOTALL))
     plant = plantfile.load(path)
     plant.store.folder.mkdir()
     with Record.open(plant.store.folder) as record:
