@@ -17,18 +17,22 @@ from rules.fits import Array, within
 from rules.train import Compensation, Water
 
 LIMIT: Final = 3.5
-"""Score beyond which a vessel stands out. Iglewicz and Hoaglin, in NIST/SEMATECH 1.3.5.17."""
+"""Score beyond which a reading is no reading of its group. Iglewicz and Hoaglin, in NIST/SEMATECH 1.3.5.17."""
+
+FIRST_LIMIT: Final = 2.5
+"""Score from which a vessel is to be probed when nothing is known of before.
+
+Lower than `LIMIT`, which is for throwing readings away: a needless probe costs an hour, a missed leak weeks. On
+blind trials less than one sound vessel in a hundred is suspected (`python -m tests.bench.survey_trials --past 0`)."""
+
+PAST_LIMIT: Final = 2.5
+"""The same for vessels compared with their own past, where the spread is that of the meter alone."""
 
 FLOOR: Final = 0.05
 """Least spread, relative to the median: a very tight group must not flag 2 %. A choice of ours."""
 
 MODIFIED: Final = 0.6745
 """Scale of the modified z-score, as printed: (x − median) · 0.6745 / MAD."""
-
-PAST_LIMIT: Final = 2.3
-"""The same for vessels compared with their own past, where the spread is that of the meter alone.
-
-Chosen on blind trials (`python -m tests.bench.survey_trials`): one sound vessel in a hundred."""
 
 PAST_FLOOR: Final = 0.015
 """Least spread against a vessel's own past: valves and lines differ from day to day. A choice of ours."""
@@ -178,8 +182,8 @@ def survey(
         minority of the vessels may have none (NaN): they are compared with the others.
     earlier_us_cm : median of the stage at 25 °C before. [µS/cm]
     online_us_cm : the stage's own instrument now, at 25 °C. meter : relative error of the meter. [-]
-    limit, floor : score that stands out, least relative spread. When not given 3.5 and 5 %, among
-        vessels that differ by nature; against a known past 2.3 and the error of the meter, now and then.
+    limit, floor : score that stands out, least relative spread. When not given `FIRST_LIMIT` and 5 %, among
+        vessels that differ by nature; against a known past `PAST_LIMIT` and the error of the meter, now and then.
 
     Source: modified z-score, Iglewicz and Hoaglin, NIST/SEMATECH e-Handbook 1.3.5.17, with a floor
     on the spread. Checked against tests/reference/vessel_survey.csv.
@@ -212,7 +216,7 @@ def survey(
     compared = k25 if expected is None else k25 / expected
     own_past = expected is not None and past > 0
     if limit is None:
-        limit = PAST_LIMIT if own_past else LIMIT
+        limit = PAST_LIMIT if own_past else FIRST_LIMIT
     if floor is None:
         floor = max(meter * np.sqrt(1.0 + 1.0 / past), PAST_FLOOR) if own_past else FLOOR
     median = float(robust.median(compared))
@@ -222,7 +226,7 @@ def survey(
         seen *= PAST_SEEN
     spread = max(seen, floor * median) if usable.any() else np.nan
     # A vessel without a past differs from the others by nature too: it stands out as on a first survey.
-    wide = np.where(strange, max(spread, FLOOR * median) * LIMIT / limit, spread)
+    wide = np.where(strange, max(spread, FLOOR * median) * FIRST_LIMIT / PAST_LIMIT, spread)
     off = compared - median
     if int(usable.sum()) < FEWEST:
         off = np.full_like(off, np.nan)

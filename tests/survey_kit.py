@@ -22,6 +22,9 @@ Floats = NDArray[np.float64]
 NOW, EARLIER = 40.0, (3.0, 12.0, 25.0)
 """Days of the survey that is judged and of the earlier ones."""
 
+TRIED = 0.003
+"""Severity that the size of a fault is measured with."""
+
 
 @dataclass(frozen=True)
 class SurveyTrial:
@@ -99,7 +102,7 @@ def _fault(
     excess: float,
     when: float,
 ) -> Fault:
-    """A leak or a damaged element that lets in `excess` of the vessel's salt, by two trials of its size."""
+    """A leak or a damaged element that lets in `excess` of the vessel's salt, by one trial of its size."""
     kind = str(rng.choice(["joint", "element"]))
     number = int(rng.integers(0 if kind == "joint" else 1, elements + 1))
 
@@ -115,10 +118,8 @@ def _fault(
             element=number if kind == "element" else None,
         )
 
+    # What is let in is proportional to the severity within some per cent.
     before = vessel_salt_mg_l(plant, stage, when)[0][vessel]
-    severity = 0.002
-    for _ in range(2):
-        trial = Plant(replace(plant.scenario, faults=(made(severity),)), plant.seed)
-        rise = vessel_salt_mg_l(trial, stage, when)[0][vessel] / before - 1.0
-        severity *= excess / float(rise)
-    return made(severity)
+    trial = Plant(replace(plant.scenario, faults=(made(TRIED),)), plant.seed)
+    rise = float(vessel_salt_mg_l(trial, stage, when)[0][vessel]) / before - 1.0
+    return made(TRIED * excess / rise)

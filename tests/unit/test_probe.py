@@ -265,27 +265,35 @@ def test_the_simulators_own_samples(fault: Fault, where: str) -> None:
 
 
 def test_blind_trials() -> None:
-    """96 vessels of 4 to 8 elements, either port, meters of 2 and 3 %: sound ones are left alone,
-    at least nine of ten faults are named with their place."""
-    right, faults, sound, suspected = 0, 0, 0, 0
+    """96 vessels of 4 to 8 elements, either port, meters of 2 and 3 %, none, one or two faults of at least
+    4 meter errors: sound ones are left alone, 95 % of the verdicts and places are right after at most one more
+    sample, and so are nearly all that were claimed with more than 90 %."""
+    right, sound, suspected = [], 0, 0
+    claimed = []
     for i in range(8):
-        for t in trials(500 + i, 4 + i % 5, ("sound", "joint", "element")):
-            got = probe(
-                t.tube,
-                t.distance_mm,
-                t.shown_us_cm,
-                healthy=t.healthy,
-                temperature_c=t.temperature_c,
-                meter=t.meter,
-            )
+        for t in trials(500 + i, 4 + i % 5, ("sound", "joint", "element", "two")):
+            mm, shown = t.distance_mm, t.shown_us_cm
+            for more in (True, False):
+                got = probe(
+                    t.tube,
+                    mm,
+                    shown,
+                    healthy=t.healthy,
+                    temperature_c=t.temperature_c,
+                    meter=t.meter,
+                )
+                if not (more and got.next_sample is not None):
+                    break
+                at = np.array([got.next_sample.distance_mm])
+                mm, shown = np.append(mm, at), np.append(shown, t.take(at))
             assert got.first is not None
-            if t.truth:
-                faults += 1
-                right += told(got.first) == t.truth
-            else:
+            right.append(told(got.first) == t.truth)
+            if got.first.probability > 0.9:
+                claimed.append(right[-1])
+            if not t.truth:
                 sound += 1
                 suspected += got.decided and got.first.kind != "sound"
-    assert faults > 40
-    assert sound > 20
+    assert sound > 15
     assert suspected <= 0.02 * sound
-    assert right >= 0.9 * faults
+    assert np.mean(right) >= 0.95
+    assert np.mean(claimed) >= 0.97
