@@ -56,6 +56,8 @@ def workpack(
     """Print the work pack of a job: isolation, people, parts, steps, gap sheet, return, sign-off."""
     if out is None and not as_json:
         raise UsedWrongly("say where to write it with --out FILE.html or FILE.pdf, or use --json")
+    if out is None and paper is not None:
+        raise UsedWrongly("--paper goes with --out: it is the size of the sheets that are written")
     if out is not None:
         if out.suffix.lower() not in (".html", ".pdf"):
             raise UsedWrongly(f"--out {out}: name it .html or .pdf")

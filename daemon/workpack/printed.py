@@ -1,13 +1,15 @@
 """A work pack on paper: one HTML file that needs nothing else, and PDF by Chromium where it is installed."""
 
+import os
 import shutil
 import subprocess
 import tempfile
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Literal
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from daemon.workpack.model import WHO, Pack
@@ -21,11 +23,8 @@ SIZES: dict[Paper, str] = {"a4": "A4", "letter": "Letter"}
 STYLE = "workpack.css"
 
 
-def html(pack: Pack, *, paper: Paper | None = None) -> str:
-    """The pack as one file, style included. paper : None leaves the size to whoever prints it."""
-    style = (resources.files("daemon.page") / "static" / STYLE).read_text(encoding="utf-8")
-    if paper is not None:
-        style = f"{style}@page {{ size: {SIZES[paper]}; }}\n"
+@cache
+def _template() -> Template:
     pages = Environment(
         loader=PackageLoader("daemon.page"),
         autoescape=True,
@@ -33,10 +32,15 @@ def html(pack: Pack, *, paper: Paper | None = None) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    return pages.get_template("workpack.html")
 
-    return pages.get_template("workpack.html").render(
-        pack=pack, style=Markup(style), back="", who_words=WHO
-    )
+
+def html(pack: Pack, *, paper: Paper | None = None) -> str:
+    """The pack as one file, style included. paper : None leaves the size to whoever prints it."""
+    style = (resources.files("daemon.page") / "static" / STYLE).read_text(encoding="utf-8")
+    if paper is not None:
+        style = f"{style}@page {{ size: {SIZES[paper]}; }}\n"
+    return _template().render(pack=pack, style=Markup(style), back="", who_words=WHO)
 
 
 def browser() -> str | None:
@@ -58,7 +62,8 @@ def pdf(pack: Pack, path: Path, paper: Paper) -> None:
         command = [
             found,
             "--headless",
-            "--no-sandbox",
+            # root has no sandbox to be put into; the page is our own and fetches nothing
+            *(["--no-sandbox"] if os.geteuid() == 0 else []),
             "--disable-gpu",
             "--disable-dev-shm-usage",
             f"--user-data-dir={folder}/profile",

@@ -69,6 +69,8 @@ def test_a_plant_that_was_never_watched_has_packs_too(line: CommandLine, tmp_pat
     [
         (["--train", "A", "--job", "probe"], "say where to write it with --out FILE.html or FILE.pdf, or use --json"),
         (["--train", "A", "--job", "probe", "--out", "pack.doc"], "--out pack.doc: name it .html or .pdf"),
+        (["--train", "A", "--job", "probe", "--json", "--paper", "a4"],
+         "--paper goes with --out: it is the size of the sheets that are written"),
         (["--job", "probe", "--json"], "say which train with --train; the plant file has A"),
         (["--train", "Z", "--job", "probe", "--json"], "train Z is not in the plant file; it has A"),
         (["--train", "A", "--json"], "say which job; use clean, probe, element or membranes"),
