@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -56,7 +57,9 @@ def sampled(folder: Path, faults: Sequence[Fault] = (LEAK,), *, history: bool = 
     extras = plantfile.Extras(store=str(folder / "store"))
     plant_file.write_text(plantfile.exported(site, folder / "h.csv", extras), encoding="utf-8")
     if history:
-        asyncio.run(_write(plant_file, site, now_s))
+        # In a thread of its own: a test with a browser has a loop running already.
+        with ThreadPoolExecutor(1) as thread:
+            thread.submit(lambda: asyncio.run(_write(plant_file, site, now_s))).result()
     return Sampled(plant_file, site.train(), now_s)
 
 
