@@ -4,6 +4,7 @@ from math import expm1
 from zoneinfo import ZoneInfo
 
 from daemon import messages, words
+from daemon.maintenance import Entry
 from daemon.rows import Notice
 from daemon.workpack import clean, probing, restart, safety, sheets, vessel
 from daemon.workpack.model import Block, Pack, Section, plain, table, text
@@ -42,11 +43,12 @@ OF_PLACE = {
     "adapter": "Replace an end adapter",
 }
 MOST_EVIDENCE = 3
+MOST_SENTENCES = 2
 
 
 def pack(job: Order, known: Situation) -> Pack:
     """The work pack. Raises WorkPackError when limits and solution of a clean do not go together."""
-    sections = [_scope(job), safety.people(job)]
+    sections = [_scope(job, known), safety.people(job)]
     if job.job == "clean":
         sections += [safety.isolation(job, known), *clean.sections(job, known)]
     elif job.job == "probe":
@@ -58,7 +60,7 @@ def pack(job: Order, known: Situation) -> Pack:
     else:
         sections += [
             vessel.tools_section(job),
-            vessel.parts_section(job),
+            vessel.parts_section(job, known),
             safety.isolation(job, known),
             vessel.unload_section(job),
             vessel.load_section(job),
@@ -117,7 +119,7 @@ SCOPE = {
 }
 
 
-def _scope(job: Order) -> Section:
+def _scope(job: Order, known: Situation) -> Section:
     place = job.place
     where = job.where.partition(",")[0]
     if place is not None and place.kind == "element":
@@ -134,9 +136,22 @@ def _scope(job: Order) -> Section:
         blocks += _reason(job, job.notice)
     else:
         blocks.append(text("Reason: ____________________________________________________"))
+    if known.done:
+        blocks.append(text("Work done on this train before:"))
+        blocks.append(plain(*(_done(job, entry) for entry in known.done)))
     if job.job != "clean":
         blocks += [vessel.drawing(job, stage) for stage in _drawn(job)]
     return Section("scope", "Scope and reason", tuple(blocks))
+
+
+def _done(job: Order, entry: Entry) -> str:
+    """One piece of earlier work on a line, with the first sentence of what became of it."""
+    at = messages.local(entry.event.t, ZoneInfo(job.plant.site.timezone))[4:14]
+    what = words.EVENTS[entry.event.event]
+    detail = " ".join(entry.event.detail.split())
+    became = " ".join(entry.sentences()[:MOST_SENTENCES])
+    said = f"{at} {what[0].lower()}{what[1:]}" + (f" ({detail})" if detail else "")
+    return words.true_minus(f"{said}. {became}".strip())
 
 
 def _drawn(job: Order) -> tuple[int, ...]:

@@ -2,13 +2,15 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isfinite
 from typing import Literal, get_args
 
+from daemon import maintenance
 from daemon.clock import LIVE_S
 from daemon.history_reader import HistoryReader
 from daemon.loadmap import LoadMap
+from daemon.maintenance import Entry
 from daemon.plantfile import Plant, TrainConfig
 from daemon.record import Record
 from daemon.rows import Notice
@@ -85,7 +87,9 @@ class Situation:
 
     made_at : plant time, or the gateway's before the first reading. [s]
     values : signal -> newest good reading in SI units. read_at : when that was, None for never. [s]
-    old : the readings are not of now. loaded : position, ``1-03/4`` -> serial number of the load map.
+    old : the readings are not of now.
+    loaded : position, ``1-03/4`` -> serial number of the load map. shelf : serial numbers that wait.
+    done : the newest work on the train, newest first, with what became of it.
     """
 
     made_at: float
@@ -93,6 +97,8 @@ class Situation:
     read_at: float | None = None
     old: bool = False
     loaded: Mapping[str, str] = field(default_factory=dict)
+    shelf: tuple[str, ...] = ()
+    done: tuple[Entry, ...] = ()
 
 
 def order(
@@ -227,6 +233,9 @@ def _solution(job: Job, solution: str | None, notice: Notice | None) -> RecipeNa
 
 FRESH_S = 120.0
 """Readings stored longer ago than this are not of now. [s]"""
+MOST_DONE = 3
+TOLD = ("cleaning_end", "element_replaced", "membranes_replaced", "seals_replaced")
+"""Earlier work that a pack tells, the newest of it."""
 
 
 def situation(
@@ -242,16 +251,22 @@ def situation(
     history, record : None where there is no store yet: a pack can be made before a plant is watched.
     now : the gateway's clock. [s]
     """
-    loaded: dict[str, str] = {}
-    if record is not None:
-        loaded = {p: e.serial for p, e in LoadMap(record, plant).loaded(train.id).items()}
     latest = None if history is None else history.latest(train.id)
-    if latest is None:
-        return Situation(now, loaded=loaded)
-    return Situation(
-        made_at=now if abs(latest.time - latest.wall) <= LIVE_S else latest.time,
-        values={s: v for s, v in latest.values.items() if isfinite(v)},
-        read_at=latest.time,
-        old=latest.age_s > FRESH_S,
-        loaded=loaded,
+    found = Situation(now)
+    if latest is not None:
+        found = Situation(
+            made_at=now if abs(latest.time - latest.wall) <= LIVE_S else latest.time,
+            values={s: v for s, v in latest.values.items() if isfinite(v)},
+            read_at=latest.time,
+            old=latest.age_s > FRESH_S,
+        )
+    if record is None:
+        return found
+    elements = LoadMap(record, plant)
+    done = [e for e in maintenance.entries(record, train.id) if e.event.event in TOLD]
+    return replace(
+        found,
+        loaded={p: e.serial for p, e in elements.loaded(train.id).items()},
+        shelf=tuple(e.serial for e in elements.shelf()),
+        done=tuple(sorted(done, key=lambda e: (e.event.t, e.event.id))[: -MOST_DONE - 1 : -1]),
     )

@@ -13,7 +13,7 @@ from daemon.workpack.model import (
     table,
     text,
 )
-from daemon.workpack.orders import Order
+from daemon.workpack.orders import Order, Situation
 from daemon.workpack.sheets import play_of
 from rules import shims, workparts
 from rules.workparts import Opened, Part
@@ -40,6 +40,7 @@ SAID = {
     "adapter_o_ring": "O-rings each adapter",
     "head_seal": "seals each head",
 }
+MOST_NAMED = 6
 WIDTH, MARGIN = 720.0, 62.0
 
 
@@ -80,7 +81,7 @@ def parts(order: Order, stage: int) -> tuple[Part, ...]:
     )
 
 
-def parts_section(order: Order) -> Section:
+def parts_section(order: Order, situation: Situation) -> Section:
     """Parts with their counts, one column for each stage."""
     stages = order.stages
     lists = [parts(order, stage) for stage in stages]
@@ -130,6 +131,13 @@ def parts_section(order: Order) -> Section:
                 f"Assumed, because the plant file does not say: {'; '.join(said)}. "
                 "Look at one before ordering."
             )
+        )
+    if "element" in keys and situation.shelf:
+        first = ", ".join(situation.shelf[:MOST_NAMED])
+        more = len(situation.shelf) - MOST_NAMED
+        rest = f" and {more} more" if more > 0 else ""
+        blocks.append(
+            text(f"On the shelf, by the load map: {len(situation.shelf)} ({first}{rest}).")
         )
     return Section("parts", "Parts", tuple(blocks))
 

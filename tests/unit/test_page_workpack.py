@@ -109,15 +109,23 @@ def test_json_is_the_same_pack(bench: Bench) -> None:
     assert [s["key"] for s in found["sections"]][-1] == "sign_off"
 
 
-def test_a_pack_names_what_is_loaded(tmp_path: Path) -> None:
-    """Serial numbers of the load map stand in the load sheet."""
+def test_a_pack_tells_what_is_loaded_on_the_shelf_and_done_before(tmp_path: Path) -> None:
+    """Serial numbers of the load map, spare elements, and the newest work on this train with its outcome."""
     bench = Bench(tmp_path)
     try:
         train = bench.plant.train("A")
-        LoadMap(bench.record, bench.plant).apply(
-            train, [Change("SN-77", "1-02/3")], at=month.NOW - 60, by="Kim"
-        )
+        changes = [Change("SN-77", "1-02/3"), Change("SN-90", "shelf")]
+        LoadMap(bench.record, bench.plant).apply(train, changes, at=month.NOW - 60, by="Kim")
+        for day, detail in ((40, "first"), (30, "second"), (20, "third"), (10, "stage 2, acid")):
+            at = month.NOW - day * month.DAY
+            bench.record.add_event(at, "A", "cleaning_end", detail, "Kim")
+        bench.record.add_event(month.NOW - month.DAY, "A", "note", "looked at it", "Kim")
         pack = bench.client.get("/train/A/workpack?job=element&vessel=1-02&position=3").text
         assert "SN-77" in pack
+        assert "On the shelf, by the load map: 1 (SN-90)." in pack
+        assert "2026-03-21 cleaning ended (stage 2, acid)." in pack
+        assert pack.index("stage 2, acid") < pack.index("third") < pack.index("second")
+        assert "(first)" not in pack
+        assert "looked at it" not in pack
     finally:
         bench.close()
