@@ -382,6 +382,28 @@ class Record:
         assert cursor.lastrowid is not None
         return cursor.lastrowid
 
+    def add_events(self, events: Sequence[tuple[float, str, str, str, str]]) -> int:
+        """Store maintenance events (t, train, event, detail, by), all or none; returns how many are new.
+
+        One of the same instant, train and kind in the same words is known already.
+        """
+        new = 0
+        with self.transaction() as connection:
+            for t, train, event, detail, by in events:
+                if event not in EVENTS:
+                    raise ValueError(f"event {event!r} is not known; use {', '.join(EVENTS)}")
+                known = connection.execute(
+                    "SELECT 1 FROM event WHERE t = ? AND train = ? AND event = ? AND detail = ?",
+                    (float(t), train, event, detail),
+                ).fetchone()
+                if known is None:
+                    connection.execute(
+                        "INSERT INTO event (t, train, event, detail, by) VALUES (?, ?, ?, ?, ?)",
+                        (float(t), train, event, detail, by),
+                    )
+                    new += 1
+        return new
+
     def put_forwarded(self, train: str, stream: str, until: float, resend_from: float) -> None:
         """The forwarding target has taken a stream up to `until`, for safe up to `resend_from`."""
         with self.transaction() as connection:

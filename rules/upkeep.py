@@ -58,7 +58,17 @@ class Upkeep:
         replaced = [d.at for d in self._done if d.event == MEMBRANES]
         if replaced and self._old is not None:
             self._fresh.append(assessment.membranes(replaced[-1], self._old, baseline))
+        if self.service is not None:
+            self.service = self._against_baseline(self.service)
         self._asked = True
+
+    def _against_baseline(self, begun: Service) -> Service:
+        """A return to service whose level was stated by itself, held against the baseline that there is now."""
+        if begun.against_baseline or self._performance is None:
+            return begun
+        values = self._performance.baseline.values
+        reference = {o: v - values[o] for o, v in begun.reference.items() if o in values}
+        return replace(begun, reference=reference, against_baseline=True)
 
     def absorb_old_baseline(self, baseline: Baseline) -> None:
         """Take the baseline of the membranes that were replaced last."""
@@ -68,7 +78,7 @@ class Upkeep:
         """Take how far a return to service had come, when it is the one that is followed."""
         now = self.service
         if now is not None and (now.event, now.at) == (stored.event, stored.at):
-            self.service = stored
+            self.service = self._against_baseline(stored)
 
     def learn(self, closed: Bin) -> None:
         """Take six hours of digests since the baseline."""
@@ -81,7 +91,11 @@ class Upkeep:
 
     def event(self, time: float, kind: str, detail: str) -> None:
         """Take what people entered. [s since 1970-01-01 UTC]"""
-        if kind in service.JOBS and (self.service is None or time >= self.service.at):
+        now = self.service
+        # What was done to several vessels at once is one return to service.
+        if kind in service.JOBS and (
+            now is None or time > now.at or (time == now.at and kind != now.event)
+        ):
             self.service = self._begin(time, kind)
         if kind == MEMBRANES:
             if self._performance is not None:
@@ -139,12 +153,11 @@ class Upkeep:
         """
         if self.service is None or not self.service.followed or now < self.service.at:
             return None
-        if self.service.against_baseline == (self._performance is not None) or (
-            not self.service.reference
-        ):
-            window = self._window([r for r in rows if r[0] >= self.service.at], now)
-            if window is not None:
-                self.service = service.judge(self.service, window, now)
+        window = self._window([r for r in rows if r[0] >= self.service.at], now)
+        # Levels cannot be held against a baseline that is gone.
+        comparable = self._performance is not None or not self.service.against_baseline
+        if window is not None and comparable:
+            self.service = service.judge(self.service, window, now)
         return self.service
 
     def _window(self, rows: Sequence[tuple[float, Array]], now: float) -> Window | None:

@@ -9,9 +9,10 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from daemon import maintenance, plantfile
-from daemon.commands.common import UsedWrongly, open_record, train_of, when_done
+from daemon import eventlog, maintenance, plantfile
+from daemon.commands.common import UsedWrongly, counted, open_record, train_of, when_done
 from daemon.maintenance import Entry
+from daemon.plantfile import Plant
 from daemon.record import EVENTS
 from daemon.rows import iso
 
@@ -26,12 +27,27 @@ def log(
     ] = None,
     detail: Annotated[str, typer.Option(help="In your own words.")] = "",
     by: Annotated[str, typer.Option(metavar="NAME", help="Who did it.")] = "",
+    import_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--import",
+            metavar="EVENTS.csv",
+            help="Enter all events of a file: time,train,event,detail.",
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Machine-readable.")] = False,
 ) -> None:
     """Tell the daemon what was done to a train (a cleaning, a replacement), or list it with what became of it."""
     plant = plantfile.load(plant_file)
     if train is not None:
         train_of(plant, train)
+    if import_file is not None:
+        if event is not None or at is not None or detail or train is not None:
+            raise UsedWrongly(
+                "--import takes time, train, event and detail from the file; only --by goes with it"
+            )
+        _import(plant, import_file, by, as_json=as_json)
+        return
     if event is None:
         if at is not None or detail or by:
             raise UsedWrongly(f"say what was done with --event; use {', '.join(EVENTS)}")
@@ -53,6 +69,23 @@ def log(
         typer.echo(f"train {train}: {event} at {iso(when)} is in the log")
         if event == "cleaning_start":
             typer.echo("until cleaning_end is logged the train is not judged")
+
+
+def _import(plant: Plant, path: Path, by: str, *, as_json: bool) -> None:
+    """Enter the events of a file, all or none; those that are in the log already are left out."""
+    trains = [t.id for t in plant.trains]
+    events = eventlog.read(path, trains)
+    with open_record(plant, read_only=False) as record:
+        for name in sorted({e.train for e in events}):
+            # The newest tells of all of them whether the file runs ahead of the plant.
+            when_done(plant, record, name, iso(max(e.t for e in events if e.train == name)))
+        new = record.add_events([(e.t, e.train, e.event, e.detail, by) for e in events])
+    if as_json:
+        typer.echo(json.dumps({"entered": new, "known": len(events) - new}))
+    else:
+        known = len(events) - new
+        before = f", {counted(known, 'event')} known before" if known else ""
+        typer.echo(f"{path}: {counted(new, 'event')} entered{before}")
 
 
 def _print(entries: tuple[Entry, ...], *, as_json: bool) -> None:

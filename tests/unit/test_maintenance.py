@@ -15,7 +15,7 @@ from daemon.plantfile import Plant
 from daemon.record import Record
 from daemon.replay import Source
 from simulator.__main__ import main
-from tests.commands_kit import CommandLine
+from tests.commands_kit import CommandLine, exported
 from tests.notices_kit import quick_record
 
 DAY_S = 86400.0
@@ -170,3 +170,35 @@ def test_the_log_tells_what_became_of_it(
     (lead,) = [e for e in seals["assessment"]["effects"] if e["observable"] == "1/salt_passage"]
     assert lead["restored"] == pytest.approx(1.0, abs=0.1)
     assert seals["service"]["fit_at"] > seals["time"]
+
+
+def test_events_come_from_a_file_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A file of events is entered as a whole; again, it enters nothing; a bad one enters nothing and says why."""
+    line = CommandLine(monkeypatch, capsys)
+    plant_file = exported(tmp_path, "healthy", days=0.02, step_minutes=10)
+    (tmp_path / "store").mkdir()
+    quick_record(tmp_path / "store").close()
+    file = tmp_path / "events.csv"
+    head = "time,train,event,detail\n2026-01-05T01:00:00Z,A,cleaning_start,acid\n"
+    file.write_text(f"{head}2026-01-05T09:00:00Z,A,cleaning_end,acid\n", encoding="utf-8")
+    said = line("log", plant_file, "--import", file, "--by=Kim")
+    assert said == (0, f"{file}: 2 events entered\n", "")
+    file.write_text(f"{head}2026-01-05T10:00:00Z,A,note,rinsed\n", encoding="utf-8")
+    said = line("log", plant_file, "--import", file)
+    assert said.out == f"{file}: 1 event entered, 1 event known before\n"
+    file.write_text(f"{head}yesterday,B,cleaned,\n", encoding="utf-8")
+    refused = line("log", plant_file, "--import", file)
+    assert refused.code == 2
+    for part in ("time 'yesterday'", "train 'B' is not in the plant file", "event 'cleaned'"):
+        assert f"{file}:3: {part}" in refused.err
+    file.write_text(f"{head}2031-01-05T10:00:00Z,A,note,\n", encoding="utf-8")
+    assert "is in the future" in line("log", plant_file, "--import", file).err
+    assert line("log", plant_file, "--import", file, "--train=A").code == 2
+    found = json.loads(line("log", plant_file, "--json").out)
+    assert [(e["event"], e["by"]) for e in found] == [
+        ("cleaning_start", "Kim"),
+        ("cleaning_end", "Kim"),
+        ("note", ""),
+    ]
