@@ -203,8 +203,9 @@ def _solution(order: Order, plan: Plan, situation: Situation) -> list[Block]:
             numeric=(2, 3, 4),
         )
     )
+    aim = "Aim, if the membrane's limits allow it" if station is None else "Aim"
     said = [
-        f"Aim: pH {made.ph:.1f} (estimated at 25 °C in permeate; hard water takes more), up to "
+        f"{aim}: pH {made.ph:.1f} (estimated at 25 °C in permeate; hard water takes more), up to "
         f"{made.temperature_c:g} °C. The meter decides, not the amount: stop at the aim. When twice the amount "
         "does not reach it, stop and ask.",
     ]
@@ -302,7 +303,9 @@ def _steps(order: Order, plan: Plan) -> list[Block]:
             high = f"{flow.least_m3h:g} m³/h through each of {blocks_of}"
             low = "half of it"
     drift = "rises" if recipe.acid else "falls"
-    warm, drift_ph = f"{made.temperature_c:g} °C", f"{cleaningplan.DRIFT_PH:g}"
+    drift_ph = f"{cleaningplan.DRIFT_PH:g}"
+    # Without the membrane's limits the temperature stays for somebody to write in.
+    warm = "____ °C" if order.train.cleaning is None else f"{made.temperature_c:g} °C"
     said = [
         f"Blank or lock every stage but stage {stage}. Connect the loop: pump to the feed end of stage "
         f"{stage}, return from its concentrate end, permeate to the tank.",

@@ -23,9 +23,9 @@ def people(order: Order) -> Section:
     """Who, with what on, standing on what."""
     vessel = order.train.vessel(order.stages[0])
     mass = (
-        f"{vessel.element_mass_kg:g} kg wet and drained"
+        f"one element weighs {vessel.element_mass_kg:g} kg, wet and drained."
         if vessel.element_mass_kg is not None
-        else "weigh one: its mass is not in the plant file"
+        else "weigh one element first; its mass is not in the plant file."
     )
     items = [
         "Permit to work issued; this pack and the site's own procedure read aloud by both people.",
@@ -51,7 +51,7 @@ def people(order: Order) -> Section:
     if order.job in ("element", "membranes"):
         small = (vessel.inside_diameter_mm or 1e9) < SMALL_MM
         items += [
-            f"Lifting: one element is {mass}. "
+            f"Lifting: {mass} "
             + (
                 "Carry single elements only."
                 if small

@@ -346,6 +346,8 @@ def test_what_is_missing_is_left_open_and_named(tmp_path: Path) -> None:
     said = everything(cleaning)
     assert "Nobody starts before they are written here" in said
     assert "amounts are for 1000 L" in said
+    assert "Aim, if the membrane's limits allow it: pH 2.1" in said
+    assert "warm to ____ °C" in said
     limits = {row[0]: row[1] for row in tables(cleaning, "limits")[0].rows}
     assert limits["pH of the solution"] == "____ to ____"
     element = made(bare, **JOBS["element"])
@@ -354,7 +356,7 @@ def test_what_is_missing_is_left_open_and_named(tmp_path: Path) -> None:
         "[[train.vessel]] lacks inside_length_mm, feed_adapter_mm, thrust_ring_mm, shims_mm" in said
     )
     assert "Assumed, because the plant file does not say: 2 O-rings each adapter" in said
-    assert "weigh one" in said
+    assert "weigh one element first" in said
     (parts,) = tables(element, "parts")
     assert [row[4] for row in parts.rows if row[1] == "Shims"] == ["measure"]
     points, _ = tables(element, "isolation")
