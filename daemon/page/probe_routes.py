@@ -6,7 +6,6 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Depends, HTTPException, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 
-from daemon import probe as probes
 from daemon import survey as surveys
 from daemon import survey_record
 from daemon.page import probeview, samplingpage
@@ -87,9 +86,14 @@ def routes(context: PageContext) -> APIRouter:
         return shown(request, train, stage, name, sheet)
 
     @router.get("/train/{train_id}/probe/{vessel}/sheet", response_class=HTMLResponse)
-    def sheet_page(train_id: str, vessel: str, half: Literal["yes", "no"] = "yes") -> HTMLResponse:
+    def sheet_page(
+        train_id: str,
+        vessel: str,
+        half: Literal["yes", "no"] = "yes",
+        end: Literal["concentrate", "feed"] = "concentrate",
+    ) -> HTMLResponse:
         train, stage, name = place(train_id, vessel)
-        sheet = probeview.sheet_view(context, train, stage, name, half_steps=half == "yes")
+        sheet = probeview.sheet_view(context, train, stage, name, half_steps=half == "yes", end=end)
         return context.html("probe_sheet.html", sheet=sheet)
 
     @router.get("/api/train/{train_id}/probe/{vessel}")
@@ -116,7 +120,7 @@ def routes(context: PageContext) -> APIRouter:
             distance = number_of(at)
             if distance is None:
                 raise NotSaved("At which distance from the port, in mm?")
-            length = probes.tube_of(train, stage).length_mm
+            length = samplingpage.tube(train, stage, "concentrate").length_mm
             if not 0.0 <= distance <= length:
                 raise NotSaved(
                     f"{distance:g} mm is outside the tube, which is 0 to {length:.0f} mm from the port."

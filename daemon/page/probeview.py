@@ -1,6 +1,7 @@
 """What the page of a probe shows: the marks with their fields, the profile as a picture, and the answer."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 from daemon import probe as probes
 from daemon import sheets
@@ -66,6 +67,7 @@ class ProbeView:
     vessel: str
     stage: int
     tube: str
+    both_ends: bool
     marks: tuple[Mark, ...]
     read: int
     of: int
@@ -101,7 +103,7 @@ def judged(
         answer = probes.judge(
             context.plant,
             vessel,
-            probes.tube_of(train, stage),
+            samplingpage.tube(train, stage, meter.end),
             readings,
             known,
             meter=meter.error_percent / 100.0,
@@ -129,7 +131,7 @@ def probe_view(
     head = samplingpage.head(
         context, train, "probe", vessel, sheet, known, signed_in=signed_in, said=said
     )
-    tube = probes.tube_of(train, stage)
+    tube = samplingpage.tube(train, stage, head.meter.end)
     marks = _marks(tube, sheet, head.meter, answer, typed)
     samples = list(sheet.samples) if sheet is not None else []
     usable = [(float(s.place), s.us_cm) for s in samples]
@@ -147,6 +149,7 @@ def probe_view(
         vessel=vessel,
         stage=stage,
         tube=sheets.tube_words(tube),
+        both_ends=tube.port == "both",
         marks=marks,
         read=len(samples),
         of=len(marks),
@@ -240,6 +243,7 @@ class SheetView:
     vessel: str
     tube: str
     half_steps: bool
+    end: str
     stops: tuple[sheets.ProbeStop, ...]
     steps: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -247,16 +251,23 @@ class SheetView:
 
 
 def sheet_view(
-    context: PageContext, train: TrainConfig, stage: int, vessel: str, *, half_steps: bool
+    context: PageContext,
+    train: TrainConfig,
+    stage: int,
+    vessel: str,
+    *,
+    half_steps: bool,
+    end: Literal["concentrate", "feed"],
 ) -> SheetView:
-    """The sheet to print."""
-    tube = probes.tube_of(train, stage)
+    """The sheet to print. end : port that the tube goes in by where both are open."""
+    tube = samplingpage.tube(train, stage, end)
     return SheetView(
         context.plant.site.name,
         train.name,
         vessel,
         sheets.tube_words(tube),
         half_steps,
+        end,
         sheets.probe_stops(tube, half_steps=half_steps),
         sheets.PROBE_STEPS,
         (*sheets.CAUTIONS, *sheets.PROBE_CAUTIONS),

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from daemon import conditions, sheets_reader, survey_record
 from daemon.conditions import KEYS, StageState
@@ -15,6 +15,7 @@ from daemon.sheets_reader import number_of, unit_name
 from daemon.survey import METER
 from daemon.survey_record import Kind, Sample, Sampling
 from rules.train import Compensation
+from rules.tube import Tube
 
 SETTINGS = {
     "linear 2.0": "corrects by 2 %/K (usual)",
@@ -38,13 +39,17 @@ class NotSaved(Exception):
 
 @dataclass(frozen=True, slots=True)
 class MeterChoice:
-    """The meter of a sheet. unit, warmth_unit : spellings of `sheets_reader.UNITS`. half_steps : of a probe."""
+    """The meter of a sheet. unit, warmth_unit : spellings of `sheets_reader.UNITS`.
+
+    half_steps : of a probe. end : port that the tube goes in by where both are open.
+    """
 
     setting: str = "linear 2.0"
     error_percent: float = 100.0 * METER
     unit: str = "us_cm"
     warmth_unit: str = "c"
     half_steps: bool = True
+    end: Literal["concentrate", "feed"] = "concentrate"
 
     @classmethod
     def of(cls, stored: Mapping[str, Any]) -> "MeterChoice":
@@ -56,6 +61,7 @@ class MeterChoice:
             stored.get("unit", "us_cm"),
             stored.get("warmth_unit", "c"),
             stored.get("half_steps", True),
+            "feed" if stored.get("end") == "feed" else "concentrate",
         )
 
     @property
@@ -85,6 +91,7 @@ class MeterChoice:
             "unit": self.unit,
             "warmth_unit": self.warmth_unit,
             "half_steps": self.half_steps,
+            "end": self.end,
         }
 
     def shown(self, us_cm: float) -> str:
@@ -146,6 +153,12 @@ class Head:
     conditions: str
     earlier: tuple[Earlier, ...]
     said: str
+
+
+def tube(train: TrainConfig, stage: int, end: Literal["concentrate", "feed"]) -> Tube:
+    """The tube of a vessel; `end` counts only where both ports are open."""
+    both = train.stages[stage - 1].permeate_port == "both"
+    return Tube.of(train.stages[stage - 1], end if both else None)
 
 
 def found(
@@ -340,7 +353,14 @@ def set_meter(context: PageContext, sheet: Sampling, form: Form) -> None:
     if wrong:
         raise NotSaved(" ".join(wrong))
     assert error is not None
-    choice = MeterChoice(setting, error, unit, warmth, form.text("half_steps") != "no")
+    choice = MeterChoice(
+        setting,
+        error,
+        unit,
+        warmth,
+        form.text("half_steps") != "no",
+        "feed" if form.text("end") == "feed" else "concentrate",
+    )
     survey_record.put_meter(context.record, sheet.id, choice.to_json(), {"given": told})
 
 

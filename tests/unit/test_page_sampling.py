@@ -24,8 +24,12 @@ SURVEY, PROBE = "/train/A/survey/1", "/train/A/probe/1-03"
 class Desk:
     """The page of a simulated plant with a leak at 1-03/4-5, and a technician who may write."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, port: str = "concentrate") -> None:
         self.sampled: Sampled = sampled(folder)
+        file = self.sampled.plant_file
+        text = file.read_text(encoding="utf-8")
+        text = text.replace('permeate_port = "concentrate"', f'permeate_port = "{port}"')
+        file.write_text(text, encoding="utf-8")
         plant = load(self.sampled.plant_file)
         self.record = Record.open(plant.store.folder, durable=False)
         People(self.record, Cost(n=2**4, r=8, p=1)).set_password(NAME, PASSWORD)
@@ -226,3 +230,22 @@ def test_one_more_sample_where_it_would_decide(desk: Desk) -> None:
 def test_what_is_not_there(desk: Desk, path: str) -> None:
     """A stage, vessel or survey that there is not: said so."""
     assert desk.client.get(path).status_code == 404
+
+
+def test_a_tube_open_at_both_ends(tmp_path: Path) -> None:
+    """The page asks by which port the tube goes in; marks and picture are counted from there."""
+    desk = Desk(tmp_path, port="both")
+    try:
+        desk.sign_in()
+        assert "The tube goes in at" in desk.page(PROBE)
+        deepest = desk.marks()[0]
+        assert "in the feed adapter" in desk.page(PROBE).split(f'id="d{deepest}"')[1][:900]
+        meter = {"setting": "linear 2.0", "error": "2", "unit": "us_cm", "warmth_unit": "c"}
+        desk.post(f"{PROBE}/meter", **meter, end="feed")
+        deepest = desk.marks()[0]
+        assert "in the concentrate adapter" in desk.page(PROBE).split(f'id="d{deepest}"')[1][:900]
+        sheet = desk.page(f"{PROBE}/sheet?end=feed")
+        assert "counted from the face of the port at the feed end" in sheet
+    finally:
+        desk.client.close()
+        desk.record.close()
