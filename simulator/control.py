@@ -25,7 +25,7 @@ from simulator.site import Site, UnknownTrain
 from simulator.truth import condition, iso, trips
 
 MOST_STEP_S = 400.0 * DAY_S
-MOST_SEVERITY = 10.0
+MOST_SEVERITY = 50.0
 MOST_LEAK = 0.9
 """Limits of severity: far beyond any plant, but the train still runs; of leaks it is the part that leaks."""
 PLACE = "fault"  # what the reader of scenarios calls the file

@@ -52,7 +52,7 @@ EFFECTS = {
     # Carbonate falls out wherever the brine is supersaturated, so it reaches further up the stage.
     "antiscalant_failure": Effect(-0.50, 0.80, 1.20, 1.0, "back", -1, "scaling"),
     # Debris on the feed face of the first elements, within hours.
-    "inlet_plugging": Effect(-0.05, 0.0, 4.0, 1.0, "first", 1, "colloidal_fouling"),
+    "inlet_plugging": Effect(-0.05, 0.0, 2.5, 1.0, "first", 1, "colloidal_fouling"),
     "hydrolysis_by_cleaning": Effect(0.10, 0.70, 0.0, 1.0, "even", 0, "oxidation_damage"),
     "cleaning_residue": Effect(-0.07, 0.35, 0.0, 1.0, "even", 0, "operating_change"),
     # The outer windings are pushed out: the membrane tears at the glue lines, the channel opens.

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Self
 
 import numpy as np
@@ -373,11 +373,12 @@ class Plant:
             highest_bar=spec.highest_feed_bar if highest_bar is None else highest_bar,
         )
         try:
-            # Water that flows backwards shows as an impossible logarithm before anything settles.
-            with np.errstate(invalid="raise", divide="raise"):
-                return solve(self.shapes, states, around, demand, self._start)
-        except FloatingPointError as exc:
-            raise NotSettled("water would flow backwards through a vessel") from exc
+            return solve(self.shapes, states, around, demand, self._start)
+        except NotSettled as exc:
+            if len(times_s) == 1:
+                raise
+            when = datetime.fromtimestamp(times_s[exc.instant], UTC).isoformat(timespec="seconds")
+            raise NotSettled(f"at {when[:-6]}Z: {exc}", exc.instant) from exc
 
     def at_one_point(self, day: Floats) -> TrainResult:
         """The train as it is on each day since the start, at mean temperature, usual salt and its set-points."""

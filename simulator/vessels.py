@@ -9,13 +9,17 @@ Sherwood and friction correlations: Schock and Miquel, Desalination 64 (1987) 33
 Every array has the element first, then time, then vessel.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simulator.water import Floats, WaterLaw
 
 REFERENCE_K = 298.15
+MOST_LEAKED = 0.4  # of the brine, at one place, however large the leak
+MOST_DRAWN = 0.6  # of its feed by one element, on the way to the steady state
 LEAST_FLUX_LMH = 1e-3  # check valves keep permeate from running back through the membrane
 
 
@@ -76,6 +80,12 @@ class Surroundings:
     law: WaterLaw = field(default_factory=WaterLaw)
     salt_mg_l: Floats | float = 0.0
 
+    def at(self, places: NDArray[np.int64]) -> Self:
+        """The surroundings at some of the times."""
+        salt = np.asarray(self.salt_mg_l)
+        salt = salt if salt.size == 1 else salt[places]
+        return replace(self, temperature_c=self.temperature_c[places], salt_mg_l=salt)
+
     def __post_init__(self) -> None:
         t = self.temperature_c
         inverse = 1.0 / REFERENCE_K - 1.0 / (t + 273.15)
@@ -109,8 +119,10 @@ class StageFlow:
 
     `flux` [L/m2/h] and `local_salt` [mg/L] are (element, time, vessel) and start the next pass;
     `leaked` [m3/h] is the brine that entered the permeate tube through each element's hole,
-    `joint_leaked` at each joint; `leaked_salt` and `joint_leaked_salt` [g/h] are their salt. The
-    rest is (time, vessel).
+    `joint_leaked` at each joint; `leaked_salt` and `joint_leaked_salt` [g/h] are their salt. `gain` is
+    what a bar more of feed pressure would make there. [L/m2/h/bar] The rest is (time, vessel); `taken` is what
+    that bar would take out of the feed up to the end of the stage [m3/h/bar], and `arrives` what is left of it
+    there, above 1 since less brine loses less pressure.
     """
 
     flux: Floats
@@ -126,6 +138,9 @@ class StageFlow:
     joint_leaked: Floats
     joint_leaked_salt: Floats
     element_drop_bar: Floats
+    gain: Floats
+    taken: Floats
+    arrives: Floats
 
 
 def first_guess(shape: StageShape, flux_lmh: Floats) -> tuple[Floats, Floats]:
@@ -144,11 +159,14 @@ def pass_through(
     permeate_pressure: Floats,
     flux: Floats,
     local_salt: Floats,
+    before: tuple[Floats, Floats] | None = None,
 ) -> StageFlow:
     """Go once along the vessels; each element is taken at its middle (second order in length).
 
     The flux of the middle comes from `flux` of the pass before, improved by one Newton step, so
-    repeated passes settle on the steady state. `flow` (time, vessel) is the inlet of each vessel.
+    repeated passes settle on the steady state. `flow` (time, vessel) is the inlet of each vessel, `before` what a
+    bar more for the train takes out of it in the stages before [m3/h/bar], and what arrives of that bar.
+    With None, `gain` and what follows from it are left at nothing.
     """
     law = around.law
     diameter = shape.hydraulic_diameter_m
@@ -161,6 +179,8 @@ def pass_through(
     area_k = shape.area_m2 / 1000.0
     new_flux = np.empty_like(flux)
     new_local = np.empty_like(flux)
+    gain = np.empty_like(flux if before is not None else flux[:0])
+    taken, arrives = before or (np.zeros((1, 1)), np.ones((1, 1)))
     leaked = np.zeros_like(flux)
     leaked_salt = np.zeros_like(flux)
     joint_leaked = np.zeros((shape.elements + 1, *flux.shape[1:]))
@@ -179,12 +199,14 @@ def pass_through(
     for e in range(shape.elements):
         if anything_leaks and e == 0:
             lost = state.joint_leak[0] * np.sqrt(np.maximum(pressure - permeate_pressure, 0.0))
+            lost = np.minimum(lost, MOST_LEAKED * flow)
             lost_salt = lost * salt / flow
             joint_leaked[0], joint_leaked_salt[0] = lost, lost_salt
             flow = flow - lost
             salt = salt - lost_salt
         # A guess far off must not empty the channel.
-        j = np.minimum(flux[e], 0.6 * flow / area_k)
+        most_flux = flow * (MOST_DRAWN / area_k)
+        j = np.minimum(flux[e], most_flux)
         q = j * area_k
         middle = flow - 0.5 * q
         bulk = (salt - 0.5 * q * local_salt[e]) / middle
@@ -192,7 +214,8 @@ def pass_through(
         log_reynolds = np.log(reynolds_per_flow * channel)
         k = transfer * np.exp(0.875 * log_reynolds)
         drop = friction_unit * state.friction[e] * channel**2 * np.exp(-0.3 * log_reynolds)
-        at_membrane = np.exp(j / k)
+        part = j / k
+        at_membrane = np.exp(part)
         be = state.salt[e] * around.salt_factor * at_membrane
         cp = be * bulk / (j + be)
         excess = (bulk - cp) * at_membrane
@@ -204,10 +227,18 @@ def pass_through(
         wanted = a * (inside - pi_wall + pi_permeate)
         # Slope of what is wanted: polarization grows with the flux, and at little flux the
         # permeate gets so salty that its own osmotic pressure decides.
-        steeper = excess / k + at_membrane * cp * (1.0 - j / k) / (j + be)
-        j_new = j + (wanted - j) / (1.0 + a * pi_wall / wall * steeper)
+        steeper = excess / k + at_membrane * cp * (1.0 - part) / (j + be)
+        gentler = 1.0 / (1.0 + a * pi_wall / wall * steeper)
+        j_new = j + (wanted - j) * gentler
+        if before is not None:
+            # What a bar more makes here, and what it takes back since less and saltier brine arrives.
+            saltier = a * gentler * pi_wall * (1.0 + 0.875 * part) / middle
+            more = (a * gentler * arrives - saltier * taken) / (1.0 + 0.5 * area_k * saltier)
+            gain[e] = more
+            taken = taken + more * area_k
+            arrives = arrives + 1.7 * drop / middle * taken
         j_new = np.maximum(j_new, LEAST_FLUX_LMH)
-        j_new = np.minimum(j_new, 0.6 * flow / area_k)
+        j_new = np.minimum(j_new, most_flux)
         new_flux[e] = j_new
         new_local[e] = cp
         element_drop[e] = drop
@@ -220,6 +251,8 @@ def pass_through(
         if anything_leaks:
             hole = state.element_leak[e] * np.sqrt(np.maximum(inside, 0.0))
             joint = state.joint_leak[e + 1] * np.sqrt(np.maximum(pressure - permeate_pressure, 0.0))
+            hole = np.minimum(hole, MOST_LEAKED * flow)
+            joint = np.minimum(joint, MOST_LEAKED * flow)
             brine = salt / flow
             leaked[e], leaked_salt[e] = hole, hole * brine
             joint_leaked[e + 1], joint_leaked_salt[e + 1] = joint, joint * brine
@@ -243,4 +276,7 @@ def pass_through(
         joint_leaked=joint_leaked,
         joint_leaked_salt=joint_leaked_salt,
         element_drop_bar=element_drop,
+        gain=gain,
+        taken=taken,
+        arrives=arrives,
     )

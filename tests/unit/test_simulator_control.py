@@ -138,7 +138,7 @@ async def test_speed_changes_while_time_runs() -> None:
         ("inject", {"kind": "o_ring_leak"}, "severity is 1; it must be above 0, at most 0.9"),
         ("inject", {"kind": "transmitter_lost"}, '"tag" is missing'),
         ("inject", {"kind": "transmitter_lost", "tag": "feed"}, "there is no instrument 'feed'"),
-        ("inject", {"kind": "scaling", "severity": 60.0}, "it must be above 0, at most 10"),
+        ("inject", {"kind": "scaling", "severity": 60.0}, "it must be above 0, at most 50"),
     ],
 )
 def test_what_cannot_be_is_refused_in_words(action: str, given: object, words: str) -> None:
