@@ -123,6 +123,7 @@ class Cleanings:
         self._cause_of = cause_of
         self._done: tuple[Done, ...] = ()
         self._final: dict[tuple[str, float, float, float], Assessment] = {}
+        self._before: dict[float, tuple[Level | None, str | None]] = {}
         self.history: tuple[Assessment, ...] = ()
         self.under_way: float | None = None
         self.last_end: float | None = None
@@ -175,15 +176,11 @@ class Cleanings:
 
     def _cleaning(self, job: Job, now: float, following: float) -> Assessment:
         levels = self._levels
-        before = levels.before(
-            job.begin, assessment.BEFORE_S, assessment.LONGEST_BEFORE_S, assessment.FEWEST_BINS
-        )
+        before, cause = self._standing(job.begin)
         if before is None:
             return Assessment(
                 ENDS, job.begin, job.end, "unknown", final=True, chemistry=job.chemistry
             )
-        named = self._cause_of(before)
-        cause = named.cause if named is not None and named.probability >= CAUSE_SURE else None
         settled = job.end + SETTLED_S
         end = min(settled + AFTER_S, following)
         after = levels.level(settled, end, assessment.FEWEST_BINS)
@@ -213,6 +210,20 @@ class Cleanings:
             leading=lead.observable if lead else "",
             final=now >= end,
         )
+
+    def _standing(self, begin: float) -> tuple[Level | None, str | None]:
+        """The level before a cleaning, and the deposit that explains it. It is judged once. [s]"""
+        if begin not in self._before:
+            before = self._levels.before(
+                begin, assessment.BEFORE_S, assessment.LONGEST_BEFORE_S, assessment.FEWEST_BINS
+            )
+            named = self._cause_of(before) if before is not None else None
+            sure = named is not None and named.probability >= CAUSE_SURE
+            found = before, named.cause if named is not None and sure else None
+            if self._levels.last < begin:
+                return found  # there may be more of it
+            self._before[begin] = found
+        return self._before[begin]
 
     def _lasting(self, effect: Effect, end: float, now: float, following: float) -> Effect:
         """How long a cleaning that ended at `end` lasted, as far as that is known at `now`. [s]"""

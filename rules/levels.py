@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rules import noise, robust
@@ -113,7 +114,11 @@ class Levels:
         starts, rows = self.between(since, until)
         known = np.isfinite(rows[:, column])
         starts, values = starts[known], rows[known, column]
-        for i in range(len(values) - SUSTAINED + 1):
-            if sign * (float(np.median(values[i : i + SUSTAINED])) - level) >= 0.0:
-                return float(starts[i : i + SUSTAINED].mean()) + BIN_S / 2.0
-        return None
+        if len(values) < SUSTAINED:
+            return None
+        held = np.median(sliding_window_view(values, SUSTAINED), axis=1)
+        beyond = np.flatnonzero(sign * (held - level) >= 0.0)
+        if not len(beyond):
+            return None
+        first = int(beyond[0])
+        return float(starts[first : first + SUSTAINED].mean()) + BIN_S / 2.0

@@ -123,6 +123,12 @@ class Watch:
 
         returns : whether something new was learned of the residual dependence.
         """
+        learned = self._take(digest)
+        # What became of people's work by it was told then.
+        self.upkeep.assess(digest.start + BLOCK_S)
+        return learned
+
+    def _take(self, digest: Digest) -> bool:
         if digest.start < self._learn_from:
             return False
         rule = self._rule_now
@@ -147,6 +153,7 @@ class Watch:
         """
         baselines.check_basis(baseline, self.plan.basis)
         self._adopt(baseline)
+        self.upkeep.assess(baseline.made_at)
 
     def absorb_minute(self, time: float, values: Array, down: Sequence[str]) -> None:
         """Take a minute whose findings were written earlier, in order of time."""
@@ -173,7 +180,7 @@ class Watch:
             self._performance, self._usual, self._learning = None, None, []
             self._series = self._empty_series()
             for digest in seen:
-                self.absorb_digest(digest)
+                self._take(digest)
         elif kind in ("cleaning_start", "cleaning_end"):
             self._cleanings.append((time, kind == "cleaning_start"))
             self._cleanings.sort()
@@ -241,7 +248,7 @@ class Watch:
     def digest(self, digest: Digest) -> Step:
         """Take a new digest, later than all before, and judge the membranes by it."""
         end = digest.start + BLOCK_S
-        learned = self.learned if self.absorb_digest(digest) else None
+        learned = self.learned if self._take(digest) else None
         made = self._learn(end)
         findings = absolute.drops(self.plan, digest)
         if self._performance is not None:
