@@ -107,21 +107,27 @@ def vessel_name(text: str, stage: int | None = None) -> tuple[int, int] | None:
     return (stage or 0) if found[1] is None else int(found[1]), int(found[2])
 
 
-def past_of(surveys: Sequence[Sampling], state: StageState, *, since: float = -math.inf) -> Past:
-    """What finished surveys of the same stage later than `since` say of it now; the newest first."""
+def past_of(
+    surveys: Sequence[Sampling], state: StageState, vessels: int, *, since: float = -math.inf
+) -> Past:
+    """What finished surveys of the same stage later than `since` say of it now; the newest first.
+
+    vessels : how many the stage has; a survey of too few of them is no comparison.
+    """
     used = [s for s in surveys if s.answer is not None and s.at > since][:MOST_PAST]
     ratios: dict[str, list[float]] = {}
     levels: list[float] = []
     for one in used:
         assert one.answer is not None
         read = {v["vessel"]: v for v in one.answer["vessels"] if v["conductivity"] is not None}
-        if len(read) < rules.FEWEST:
+        sound = {name: v for name, v in read.items() if not v["suspect"]}
+        if len(read) < min(rules.FEWEST, vessels) or not sound:
             continue
-        middle = float(np.median([v["conductivity"] for v in read.values()]))
+        counted = read if len(read) >= rules.FEWEST else sound
+        middle = float(np.median([v["conductivity"] for v in counted.values()]))
         levels.append(middle * _under(state, one))
-        for name, v in read.items():
-            if not v["suspect"]:
-                ratios.setdefault(name, []).append(v["conductivity"] / middle)
+        for name, v in sound.items():
+            ratios.setdefault(name, []).append(v["conductivity"] / middle)
     if not levels:
         return Past()
     return Past(
@@ -259,7 +265,7 @@ def _answer(
     lines = {}
     for i, name in enumerate(vessels):
         of_it = got.conductivity_25_us_cm[i] / got.ratio[i]
-        known = len(vessels) >= rules.FEWEST
+        known = len(vessels) >= rules.FEWEST or expected is not None
         lines[name] = VesselLine(
             name,
             used[name],

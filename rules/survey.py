@@ -43,6 +43,10 @@ PAST_SEEN: Final = 0.4
 FEWEST: Final = 3
 """Readings below which nothing can be compared within the stage."""
 
+ALONE: Final = 0.06
+"""Least spread of a vessel against its own past when there are no others to show what the day does. A choice of
+ours: conditions are known to some per cent."""
+
 SHIFT: Final = 0.10
 """Rise or fall of the whole stage that is told; the usual limit of salt passage."""
 
@@ -228,12 +232,16 @@ def survey(
     # A vessel without a past differs from the others by nature too: it stands out as on a first survey.
     wide = np.where(strange, max(spread, FLOOR * median) * FIRST_LIMIT / PAST_LIMIT, spread)
     off = compared - median
-    if int(usable.sum()) < FEWEST:
+    few = int(usable.sum()) < FEWEST
+    if few and own_past:
+        # Too few to compare with each other: each with what it was before.
+        off, wide = compared - 1.0, np.full(len(shown), max(spread / median, ALONE))
+    elif few:
         off = np.full_like(off, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         modified = MODIFIED * off / (mad if mad > 0.0 else np.nan)
         score = off / np.where(wide > 0.0, wide, np.nan)
-        ratio = compared / median
+        ratio = compared / (1.0 if few and own_past else median)
     slip = thousandfold(ratio)
     questions = [
         f"Vessel {names[i]}: {k25[i]:g} µS/cm is about a thousand times away from the others. "
@@ -277,12 +285,13 @@ def survey(
         left_out=left_out,
         questions=tuple(questions),
         next_step=_next(
-            int(usable.sum()),
+            FEWEST if few and own_past else int(usable.sum()),
             suspects,
             doubtful,
             low,
             shift,
-            shifted,
+            # Of so few it is the vessels themselves that have moved.
+            shifted and not (few and own_past),
             meter_ratio,
             agrees,
             questions,

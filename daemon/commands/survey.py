@@ -98,7 +98,10 @@ def survey(
             earlier = survey_record.samplings(record, "survey", config.id, str(stage))
             renewed = [e.t for e in record.events(config.id) if e.event in NEW_BASELINE]
             past = surveys.past_of(
-                [s for s in earlier if s.at < when], state, since=max(renewed, default=0.0)
+                [s for s in earlier if s.at < when],
+                state,
+                config.stages[stage - 1].vessels,
+                since=max(renewed, default=0.0),
             )
         answer = surveys.judge(
             plant,

@@ -74,7 +74,10 @@ def judged(
     renewed = [e.t for e in context.record.events(train.id) if e.event in NEW_BASELINE]
     earlier = samplings(context.record, "survey", train.id, str(stage))
     past = surveys.past_of(
-        [s for s in earlier if s.at < sheet.at], known, since=max(renewed, default=0.0)
+        [s for s in earlier if s.at < sheet.at],
+        known,
+        train.stages[stage - 1].vessels,
+        since=max(renewed, default=0.0),
     )
     try:
         answer = surveys.judge(
@@ -146,7 +149,7 @@ def survey_view(
 def _lead(answer: SurveyAnswer | None, read: int, of: int) -> tuple[str, str]:
     if answer is None:
         return (f"{of} vessels to read." if not read else ""), ""
-    if read < FEWEST:
+    if read < FEWEST <= of and not answer.suspects:
         return f"{read} of {of} read. An answer comes with the third vessel.", ""
     sure = ", ".join(
         f"{v.vessel} {share(v.probability)}" for v in answer.vessels if v.probability is not None

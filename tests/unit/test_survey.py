@@ -191,3 +191,11 @@ def test_a_little_high_is_sampled_again() -> None:
     assert got.suspects == ()
     assert got.doubtful == ("5",)
     assert "Sample 5 again" in got.next_step
+
+
+def test_a_stage_of_one_vessel() -> None:
+    """Compared with its own past, since there is no other; without a past nothing is said."""
+    assert survey([42.0], expected_us_cm=[40.0], past=2).suspects == ()
+    (suspect,) = survey([60.0], expected_us_cm=[40.0], past=2).suspects
+    assert suspect.ratio == pytest.approx(1.5)
+    assert "every vessel" in survey([60.0]).next_step
