@@ -10,7 +10,8 @@ from daemon import words
 from daemon.plantfile.result import Plant
 from daemon.rows import Notice
 from rules import explain
-from rules.explain import CAUSE_WORDS, LONGEST_MESSAGE, SHORT_WORDS
+from rules.explain import LONGEST_MESSAGE
+from rules.words import CAUSE_WORDS, SHORT_WORDS
 
 WORDS = {
     "raised": "new",

@@ -3,8 +3,8 @@
 import re
 from dataclasses import dataclass
 
-from rules.explain import CAUSE_WORDS
 from rules.ne107 import Signal
+from rules.words import CAUSE_WORDS
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,10 @@
 
 from rules.baseline import Baseline
 from rules.digest import Digest
-from rules.explain import place, todo
+from rules.explain import todo
 from rules.findings import CauseProbability, Finding, Presence
 from rules.sections import Plan
+from rules.words import place
 
 NEAR_LIMIT = 0.95
 """Share of the absolute limit above which a finding is not yet over."""

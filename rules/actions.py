@@ -1,5 +1,6 @@
 """What to do about a cause: the action, how urgent it is, and how it is cleaned."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rules.findings import Action, NoticeClass, Priority
@@ -18,11 +19,23 @@ ACTION: dict[str, Action] = {
     "compaction": "watch",
     "permeate_backpressure": "adjust_operation",
     "instrument_fault": "check_instrument",
-    "operating_change": "watch",
+    "operating_change": "adjust_operation",
     "none": "watch",
 }
 """First action for each cause. Sources: the remedy column of cause_matrix.csv in the tests'
 reference folder; compaction and operating changes never call for cleaning (common practice)."""
+
+
+def action(cause: str, seen: Mapping[str, bool]) -> Action:
+    """What to do about a cause, given what else shows (`rules.signs`).
+
+    Within two days of a clean nobody cleans again, and what a clean leaves is waited for.
+    """
+    first = ACTION[cause]
+    if seen.get("just_cleaned") and (first == "clean" or cause == "operating_change"):
+        return "watch"
+    return first
+
 
 CHEMISTRY = {
     "biofouling": "alkaline clean with a biocide the membrane allows",
@@ -37,6 +50,14 @@ STEP_ALARM_PASSAGE = 0.15
 """A step of salt passage of this size needs a person within hours. [-]"""
 
 SALT_LEAKS = frozenset({"o_ring_leak", "damaged_element"})
+
+
+def errand(cause: str) -> str:
+    """What a person would be sent for: causes of one errand need not be told apart before it.
+
+    Fouling and scale are both cleaned, but at the two ends of the train and with another chemistry.
+    """
+    return "descale" if cause == "scaling" else ACTION[cause]
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from rules import noise
 from rules.baseline import Baseline
-from rules.explain import QUANTITY_WORDS, percent
 from rules.levels import Level, Levels
 from rules.series import DAY_S
 from rules.train import Limits
+from rules.words import QUANTITY_WORDS, percent
 
 Array = NDArray[np.float64]
 

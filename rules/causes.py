@@ -1,11 +1,12 @@
 """All causes in one likelihood: each is a direction in the space of deviations, its size integrated out."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules import signs
 from rules.findings import CauseProbability
 from rules.noise import split
 from rules.sections import Plan
@@ -32,8 +33,14 @@ ALONG = 0.35
 ELSEWHERE = 0.04
 """Spread of what a cause does to the other sections, relative to its magnitude. [-]"""
 
-PRIOR_NONE = 0.97
+PRIOR_NONE = 0.93
 """Prior probability that nothing is wrong at an evaluation. Common practice, no source."""
+
+ONE_VESSEL = frozenset({"o_ring_leak", "damaged_element"})
+"""What only a probe tells apart: feed water in the permeate of one vessel."""
+
+ALIKE = 0.3
+"""A cause that keeps this part of the first one's probability, were that true, is not told apart from it. [-]"""
 
 OUTLIER = 1e-6
 """Share of the likelihood that no cause explains; keeps probabilities from certainty."""
@@ -57,6 +64,7 @@ class Hypothesis:
     rate: tuple[float, float]
     prior: float
     accelerating: float = EVEN
+    signs: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +75,14 @@ class Verdict:
     fault : probability that anything is wrong. [-]
     section : the most probable section of the first cause that is not ``none``; None for all.
     step : probability that the first cause came as a step.
+    best : the most probable hypothesis of the first cause that is not ``none``; None when there is none.
     """
 
     causes: tuple[CauseProbability, ...]
     fault: float
     section: str | None
     step: float
+    best: Hypothesis | None = None
 
 
 def membrane_hypotheses(plan: Plan) -> list[Hypothesis]:
@@ -124,17 +134,22 @@ def _placed(
                 row.rate,
                 row.prior * weight / len(places),
                 row.accelerating,
+                row.signs,
             )
         )
     return found
 
 
-def instrument_hypotheses(plan: Plan, values: Array) -> list[Hypothesis]:
+def instrument_hypotheses(
+    plan: Plan, values: Array, jacobian: Array | None = None
+) -> list[Hypothesis]:
     """One hypothesis for each transmitter: what its error would do to every observable.
 
     values : (n_signals,) the operating point at which the derivative is taken.
+    jacobian : (n_observables, n_signals) there, when it is known already.
     """
-    jacobian = plan.jacobian(values)
+    if jacobian is None:
+        jacobian = plan.jacobian(values)
     found = []
     for column, name in enumerate(plan.train.signals):
         section, _, role = name.rpartition("/")
@@ -195,15 +210,24 @@ class Candidates:
         self.accelerating = np.array([h.accelerating for h in self.hypotheses])
         self.rate, self.factor = np.array([h.rate for h in self.hypotheses]).T
 
+    def signs(self, seen: Mapping[str, bool]) -> Array:
+        """Log-likelihood of what else is seen, under each hypothesis. [nats]"""
+        return np.array([signs.evidence(h.signs, seen) for h in self.hypotheses])
+
 
 def judge(
-    candidates: Candidates, deviation: Array, covariance: Array, history: Shape | None
+    candidates: Candidates,
+    deviation: Array,
+    covariance: Array,
+    history: Shape | None,
+    seen: Mapping[str, bool] | None = None,
 ) -> Verdict:
     """Posterior over all causes, given the deviations of a train and how they came about.
 
     deviation : (n,) mean deviations; NaN where not known (left out). [-]
     covariance : (n, n) of a healthy train, from `rules.noise`.
     history : shape in time of the leading observable, or None when too short.
+    seen : which signs show beside the deviations (`rules.signs.shown`).
     """
     known = np.isfinite(deviation)
     usable = (
@@ -226,7 +250,10 @@ def judge(
     weights = candidates.prior[usable]
     weights = weights * (1.0 - PRIOR_NONE) / weights.sum()
     timing, steps = _timing(candidates, history)
-    scores = np.append(logs + timing[usable] + np.log(weights), nothing + np.log(PRIOR_NONE))
+    beside = candidates.signs(seen)[usable] if seen else 0.0
+    scores = np.append(
+        logs + timing[usable] + beside + np.log(weights), nothing + np.log(PRIOR_NONE)
+    )
     density = np.exp(scores - scores.max())
     density = density / density.sum() * (1.0 - OUTLIER) + OUTLIER / len(density)
     chosen = [h for h, use in zip(candidates.hypotheses, usable, strict=True) if use]
@@ -294,12 +321,79 @@ def _collect(usable: Sequence[Hypothesis], density: Array, steps: Array) -> Verd
             stepped += float(p) * float(s)
             total += float(p)
     section = max(places.items(), key=lambda item: item[1])[0]
+    own = [
+        (float(p), -i)
+        for i, (h, p) in enumerate(zip(usable, density, strict=False))
+        if (h.cause, h.point) == first and h.section == section
+    ]
     return Verdict(
         causes=tuple(CauseProbability(cause, p, point) for (cause, point), p in ranked),
         fault=1.0 - none,
         section=section,
         step=stepped / total if total > 0.0 else 0.0,
+        best=usable[-max(own)[1]],
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """What one hypothesis explains of the deviations, and what it leaves.
+
+    size : its magnitude, with the standard error. [-]
+    left : (n,) deviations that remain. covariance : (n, n) of a train that has only this.
+    """
+
+    size: float
+    error: float
+    left: Array
+    covariance: Array
+
+
+def explain_by(best: Hypothesis, deviation: Array, covariance: Array) -> Explained:
+    """Fit the magnitude of a hypothesis to the deviations by generalized least squares.
+
+    deviation : (n,); NaN is left out of the fit and stays. covariance : (n, n) of a healthy train.
+    """
+    known = np.isfinite(deviation)
+    z, mean = deviation[known], best.mean[known]
+    sigma, spread = covariance[np.ix_(known, known)], best.spread[known]
+    size, weight = float(mean @ z) / max(float(mean @ mean), 1e-12), 1.0
+    # Its own spread grows with the size it has: two passes settle it.
+    for _ in range(2):
+        whole = sigma + np.diag((size * spread) ** 2)
+        inverse = np.linalg.inv(whole)
+        weight = float(mean @ inverse @ mean)
+        size = float(mean @ inverse @ z) / weight
+        if best.point is None:
+            size = max(size, 0.0)
+    total = covariance + np.diag((size * best.spread) ** 2)
+    total = total + np.outer(best.mean, best.mean) / weight
+    return Explained(size, weight**-0.5, deviation - size * best.mean, total)
+
+
+def alike(
+    candidates: Candidates,
+    best: Hypothesis,
+    covariance: Array,
+    known: NDArray[np.bool_],
+    size: float,
+) -> tuple[CauseProbability, ...]:
+    """Causes that would stay nearly as probable if `best` were true: the instruments cannot tell them apart.
+
+    known : (n,) observables that are known. size : magnitude at which it is tried. [-]
+    """
+    deviation = np.where(known, size * best.mean, np.nan)
+    verdict = judge(candidates, deviation, covariance, None)
+    own = max((c.probability for c in verdict.causes if _is(c, best)), default=0.0)
+    return tuple(
+        c
+        for c in verdict.causes
+        if c.cause != "none" and not _is(c, best) and c.probability >= ALIKE * own
+    )
+
+
+def _is(cause: CauseProbability, hypothesis: Hypothesis) -> bool:
+    return (cause.cause, cause.point) == (hypothesis.cause, hypothesis.point)
 
 
 def restrict(verdict: Verdict, most: int = 4) -> tuple[CauseProbability, ...]:

@@ -17,11 +17,12 @@ import numpy as np
 from rules import assessment, noise
 from rules.actions import ACTION, CHEMISTRY
 from rules.assessment import Assessment, Effect, Verdict, sign_of
-from rules.explain import LONGEST_MESSAGE, SHORT_WORDS, day, percent, place
+from rules.explain import LONGEST_MESSAGE
 from rules.findings import CauseProbability, Finding, Presence
 from rules.levels import Level, Levels
 from rules.series import DAY_S
 from rules.train import Limits, Train
+from rules.words import SHORT_WORDS, day, percent, place
 
 SETTLED_S = 48 * 3600.0
 """An alkaline clean swells the membrane: flow and passage are up for 24 to 48 hours. Common practice, no

@@ -332,11 +332,14 @@ class Dependence:
                     self._coefficients[self._drivers[quantity][s], i] = model.coefficients(s)[0]
         return np.asarray(self._known(points) @ self._coefficients)
 
-    def covariance(self, point: Array) -> Array:
-        """What is left unknown of the correction at an operating point, (n, n)."""
+    def covariance(self, point: Array, since: Array | None = None) -> Array:
+        """What is left unknown of the correction at an operating point, (n, n).
+
+        since : of its change from this point to the other, not from the baseline's.
+        """
         n = len(self.observables)
         total = np.zeros((n, n))
-        x = self._known(point)
+        x = self._known(point) if since is None else self._known(point) - self._known(since)
         for quantity, model in self._filters.items():
             rows = model.rows(x[self._drivers[quantity]])
             at = [i for _, i in self._places[quantity]]

@@ -87,18 +87,30 @@ OPERATING = (
 """Operating quantities of a section, in the order of `operating_names`."""
 
 
+CHANNELS = ("feed_temperature", "feed_ph", "feed_orp", "feed_turbidity", "recovery")
+"""What is told of the whole train: signals that bear on causes, and its recovery."""
+
+
 def operating_names(plan: Plan) -> tuple[str, ...]:
-    """Names of everything that `operating_point` can tell: ``1/flux_lmh`` ..."""
-    return tuple(f"{section.name}/{key}" for section in plan.sections for key in OPERATING)
+    """Names of everything that `operating_point` can tell: ``1/flux_lmh`` ..., ``feed_orp`` ..."""
+    return (
+        *(f"{section.name}/{key}" for section in plan.sections for key in OPERATING),
+        *CHANNELS,
+    )
 
 
 def operating_point(plan: Plan, values: Array) -> dict[str, float]:
     """What the normalization of each section rests on, at one row of signal values (n_signals,)."""
-    return _operating(plan.inputs(values[None]), 0)
+    return _operating(plan, values, plan.inputs(values[None]), 0)
 
 
-def _operating(inputs: Mapping[str, SectionInputs], row: int) -> dict[str, float]:
-    point: dict[str, float] = {}
+def _operating(
+    plan: Plan, values: Array, inputs: Mapping[str, SectionInputs], row: int
+) -> dict[str, float]:
+    signals = dict(zip(plan.signals, values.tolist(), strict=True))
+    feed, permeate = signals.get("feed_flow", math.nan), signals.get("permeate_flow", math.nan)
+    signals["recovery"] = permeate / feed if feed > 0.0 else math.nan
+    point = {n: signals[n] for n in CHANNELS if math.isfinite(signals.get(n, math.nan))}
     for name, section in inputs.items():
         rows: dict[str, Array] = {
             "flux_lmh": section.flux_lmh,
@@ -132,7 +144,7 @@ def summarize(plan: Plan, start: float, minutes: Array, alive: Mapping[str, floa
         minutes=len(minutes),
         signals=finite(signals, middle),
         alive=dict(alive),
-        operating=_operating(found.inputs, -1),
+        operating=_operating(plan, middle, found.inputs, -1),
         values=finite(plan.observables, values),
         scatter=finite(plan.observables, robust.standard_error(observed)),
         uncertainty=finite(plan.observables, np.where(np.isfinite(values), uncertainty, np.nan)),

@@ -1,62 +1,20 @@
 """Findings in plain trade language: short for a phone, and the evidence in numbers."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
-from math import expm1
 
 from rules.actions import CHEMISTRY
 from rules.findings import Action, CauseProbability, Forecast
+from rules.waiting import Waiting
+from rules.words import CAUSE_WORDS, QUANTITY_WORDS, SHORT_WORDS, day, percent, place
 
 STANDS_OUT = 2.0
 """Evidence is told singly from this many times the usual spread on."""
 
+LEAST_KW = 0.1
+"""Less than this is not worth a sentence. [kW]"""
+
 LONGEST_MESSAGE = 320
 """Characters a message may have, so that it fits SMS-like channels."""
-
-CAUSE_WORDS = {
-    "biofouling": "biofouling",
-    "colloidal_fouling": "colloidal fouling",
-    "metal_oxide_fouling": "metal oxide fouling",
-    "organic_fouling": "organic fouling",
-    "scaling": "scaling",
-    "oxidation_damage": "oxidation damage",
-    "abrasion": "abrasion of the membrane",
-    "damaged_element": "damaged element",
-    "o_ring_leak": "O-ring leak",
-    "brine_seal_bypass": "brine seal bypass",
-    "compaction": "compaction",
-    "permeate_backpressure": "permeate back-pressure",
-    "instrument_fault": "transmitter error",
-    "operating_change": "changed operating point",
-    "none": "no fault",
-}
-QUANTITY_WORDS = {
-    "permeate_flow": "normalized permeate flow",
-    "salt_passage": "normalized salt passage",
-    "pressure_drop": "normalized pressure drop",
-}
-SHORT_WORDS = {
-    "permeate_flow": "flow",
-    "salt_passage": "salt passage",
-    "pressure_drop": "pressure drop",
-}
-
-
-def percent(deviation: float) -> str:
-    """A logarithmic deviation as a signed per cent: ``-6.2 %``."""
-    text = f"{100.0 * expm1(deviation):+.1f}"
-    return "0.0 %" if float(text) == 0.0 else f"{text} %"
-
-
-def day(time: float) -> str:
-    """A date for people: ``14 Jan``. [s since 1970-01-01 UTC]"""
-    at = datetime.fromtimestamp(time, UTC)
-    return f"{at.day} {at:%b}"
-
-
-def place(train: str, stage: int | None) -> str:
-    """``Train A stage 2`` or ``Train A``."""
-    return f"Train {train}" + (f" stage {stage}" if stage is not None else "")
 
 
 def _days(forecast: Forecast) -> str:
@@ -122,6 +80,18 @@ def performance_message(
     parts.append(todo(action, first.cause, stage, first.point))
     text = ". ".join(p[0].upper() + p[1:].rstrip(".") for p in parts) + "."
     return text if len(text) <= LONGEST_MESSAGE else text[: LONGEST_MESSAGE - 1].rstrip() + "…"
+
+
+def waiting_lines(costs: Waiting | None, currency: str) -> tuple[str, ...]:
+    """What it costs to wait with a clean, as one sentence; none when it is not known or nothing."""
+    if costs is None or costs.extra_kw < LEAST_KW:
+        return ()
+    text = f"Waiting takes about {costs.extra_kw:.1f} kW more than at the baseline"
+    if costs.per_day is not None:
+        text += f", {costs.per_day:.0f} {currency} a day".replace("  ", " ")
+    if costs.cheapest_at is not None:
+        text += f"; by energy alone a clean costs least about {day(costs.cheapest_at)}"
+    return (f"{text}.",)
 
 
 def evidence(

@@ -16,7 +16,11 @@ Array = NDArray[np.float64]
 
 # Sizes below: residue of log-mean and mean-pressure normalization and ordinary wander of sound
 # membranes, common practice, no source; the reference asks for 2 to 3 per cent.
-FLOOR = {"permeate_flow": 0.008, "salt_passage": 0.02, "pressure_drop": 0.015}
+FLOOR = {"permeate_flow": 0.006, "salt_passage": 0.014, "pressure_drop": 0.012}
+OSMOTIC = 0.02
+"""Residue of the osmotic pressure along a section: one salt for all, polarization, means. What it does to the
+permeate flow grows with the part of the pressure that it takes. Common practice, no source. [-]"""
+
 BALANCE_FLOOR = {"water": 0.004, "permeate_flow": 0.004, "permeate_salt": 0.012, "salt": 0.012}
 
 PER_YEAR = {"permeate_flow": 0.05, "salt_passage": 0.10, "pressure_drop": 0.05}
@@ -26,6 +30,13 @@ STATED = {"permeate_flow": 0.07, "salt_passage": 0.2, "pressure_drop": 0.0}
 """Uncertainty of levels from a data sheet, the same for all sections: tolerance of elements, and the
 way from the test's temperature, flux and salinity to the plant's. Common practice, no source: makers
 guarantee flow within 10 to 15 % and state a lowest rejection well below the nominal one."""
+
+LATELY = 0.6
+"""Part of the floor that two weeks of a train differ by, beside what the floor says of months. [-]"""
+
+UNSTEADY = 0.3
+"""How far a transmitter within its accuracy may wander over months, in its standard uncertainty: what it was off by
+when the baseline was made has gone into that. Common practice, no source. [-]"""
 
 WANDER = 0.3
 """Share of the variance of the baseline's digests that does not average out over a window."""
@@ -51,6 +62,8 @@ class Noise:
     observables : names of the rows and columns.
     spread : baseline standard deviation of one digest, per observable. [-]
     stated : quantity -> uncertainty of the level of the baseline itself, common to all sections. [-]
+    errors : (n, n_signals) what a standard uncertainty of each transmitter does to every observable. [-]
+    more : observable -> what its floor is to be raised by, in squares. [-]
     """
 
     def __init__(
@@ -58,10 +71,15 @@ class Noise:
         observables: Sequence[str],
         spread: Mapping[str, float],
         stated: Mapping[str, float] | None = None,
+        errors: Array | None = None,
+        more: Mapping[str, float] | None = None,
     ) -> None:
         n = len(observables)
+        unsteady = UNSTEADY * np.nan_to_num(np.zeros((n, 0)) if errors is None else errors)
+        self._unsteady = unsteady @ unsteady.T
         self._spread = np.array([spread.get(name, 0.0) ** 2 for name in observables])
-        self._floor = np.array([floor(name) ** 2 for name in observables])
+        raised = more or {}
+        self._floor = np.array([floor(n) ** 2 + raised.get(n, 0.0) ** 2 for n in observables])
         parts = [split(name) for name in observables]
         # One row for each common cause of movement; each entry is its size for one observable.
         self._aged = np.zeros((len(QUANTITIES), n))
@@ -79,4 +97,13 @@ class Noise:
         """
         own = self._spread * (1.0 / max(count, 1) + WANDER) + self._floor
         vectors = np.concatenate([self._aged * (max(age_s, 0.0) / YEAR_S), self._levels])
-        return np.asarray(np.diag(own) + vectors.T @ vectors)
+        return np.asarray(np.diag(own) + vectors.T @ vectors + self._unsteady)
+
+    def change(self, count: int, count_before: int) -> Array:
+        """Covariance of the change from one window of days to another about two weeks later, (n, n).
+
+        count, count_before : digests in the two windows.
+        """
+        shares = 1.0 / max(count, 1) + 1.0 / max(count_before, 1)
+        own = self._spread * (shares + WANDER) + LATELY**2 * self._floor
+        return np.asarray(np.diag(own) + LATELY**2 * self._unsteady)

@@ -13,9 +13,10 @@ from math import expm1, isfinite, log, nan
 from typing import Any
 
 from rules import noise
-from rules.explain import LONGEST_MESSAGE, day, percent, place
+from rules.explain import LONGEST_MESSAGE
 from rules.findings import Finding, Presence
 from rules.series import DAY_S
+from rules.words import day, percent, place
 
 JOBS: Mapping[str, str] = {
     "cleaning_end": "the cleaning",

@@ -149,6 +149,7 @@ class Train:
     water_activation_k, salt_activation_k : E/R of water and salt permeability. [K]
     pressure_drop_exponent : n in dP ~ Q^n mu^(2-n).
     means : along a section; part of what a baseline rests on.
+    prices : what the plant pays, in `currency`: ``energy_per_kwh``, ``cleaning``, as far as said.
     """
 
     id: str
@@ -161,6 +162,8 @@ class Train:
     pressure_drop_exponent: float = 1.6
     design: Mapping[str, float] = field(default_factory=dict)
     means: Means = "profile"
+    prices: Mapping[str, float] = field(default_factory=dict)
+    currency: str = ""
 
     @property
     def signals(self) -> tuple[str, ...]:

@@ -26,18 +26,17 @@ class Shape:
     """The simplest histories that end in today's deviation, fitted to one series.
 
     onset : start of the best of them. [d]
-    step, ramp, curve : their maximum log-likelihoods over no change at all: a sudden change, one
-        that grows evenly, one that accelerates (with the square of time). [nats]
+    step, ramp, curve : their log-likelihoods over no change at all: a sudden change, one that grows evenly,
+        one that accelerates (with the square of time); averaged over the onset, every onset as probable as
+        another before. [nats]
     step_onset, ramp_onset : their starts. [d]
     step_size : height of the best step. [-]
     ramp_rate : slope of the best ramp. [1/d]
     earliest, latest : interval of the onset, by profile likelihood over all three. [d]
-    step_over_ramp : log odds of a step against a ramp, with every onset as probable as another before.
-        Above 0 for a step. [nats]
 
-    The maxima `step` and `ramp` cannot be subtracted to odds: where a step begins is known to a gap or two, where
+    Maximum likelihoods could not be subtracted to odds: where a step begins is known to a gap or two, where
     a ramp begins is not, and so the maximum alone favors the step by 1 to 2 nats. The likelihoods averaged
-    over the onsets, in `step_over_ramp`, favor neither.
+    over the onsets favor neither.
     """
 
     onset: float
@@ -50,7 +49,11 @@ class Shape:
     ramp_rate: float
     earliest: float = np.nan
     latest: float = np.nan
-    step_over_ramp: float = np.nan
+
+    @property
+    def step_over_ramp(self) -> float:
+        """Log odds of a step against a ramp, above 0 for a step. [nats]"""
+        return self.step - self.ramp
 
 
 def shape(days: Array, values: Array, sigma: Array, level_sigma: float) -> Shape | None:
@@ -89,13 +92,12 @@ def shape(days: Array, values: Array, sigma: Array, level_sigma: float) -> Shape
     flat = float((weight * y**2).sum() - (weight * y).sum() ** 2 / total)
     scores = [CORRELATION * (flat - left) / (2.0 * inflation) for _, left in fits]
     at = [int(np.argmax(score)) for score in scores]
-    step, ramp, curve = (float(score[k]) for score, k in zip(scores, at, strict=True))
-    first = int(np.argmax([step, ramp, curve]))
+    first = int(np.argmax([score[k] for score, k in zip(scores, at, strict=True)]))
     # Every shape that is nearly as likely counts: a ramp taken for a step begins elsewhere.
     likely = np.max(scores, axis=0)
     near = np.flatnonzero(likely >= likely.max() - ONSET_DROP)
     share = np.diff(t) / (t[-1] - t[0])
-    odds = [_log_mean(score, share) for score in scores[:2]]
+    step, ramp, curve = (_log_mean(score, share) for score in scores)
     return Shape(
         onset=float(onsets[at[first]]),
         step=step,
@@ -107,7 +109,6 @@ def shape(days: Array, values: Array, sigma: Array, level_sigma: float) -> Shape
         ramp_rate=float(fits[1][0][at[1]]),
         earliest=float(t[near[0]]),
         latest=float(t[near[-1] + 1]),
-        step_over_ramp=odds[0] - odds[1],
     )
 
 

@@ -19,7 +19,6 @@ from rules.assessment import Assessment
 from rules.baseline import Baseline, BaselineRule
 from rules.dependence import Learned
 from rules.digest import BLOCK_S, Digest, operating_names
-from rules.explain import day, place
 from rules.findings import CauseProbability, Finding, Presence
 from rules.performance import Performance
 from rules.sections import Plan
@@ -28,6 +27,7 @@ from rules.service import Service
 from rules.state import PRODUCING, STARTING, STEADY, UNKNOWN, StateGate
 from rules.train import STATUS_ROLES, Train
 from rules.upkeep import Upkeep
+from rules.words import day, place
 
 Array = NDArray[np.float64]
 
@@ -262,7 +262,9 @@ class Watch:
 
     def _judged(self, performance: Performance, end: float) -> list[Finding]:
         """What the deviations from the baseline say at `end`."""
-        return performance.evaluate(self._series, end)
+        cleanings = self.upkeep.cleanings
+        cleaned = cleanings.last_end if cleanings is not None else None
+        return performance.evaluate(self._series, end, -np.inf if cleaned is None else cleaned)
 
     def _digest(
         self,

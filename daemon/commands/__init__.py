@@ -19,6 +19,7 @@ from daemon.commands.run import run
 from daemon.commands.simulate import simulate
 from daemon.commands.survey import survey
 from daemon.commands.workpack import workpack
+from daemon.compare import CompareError
 from daemon.conditions import ConditionsUnusable
 from daemon.eventlog import EventLogError
 from daemon.lifecycle import NotPossible
@@ -83,6 +84,7 @@ EXPECTED = (
     PageUnusable,
     StoreError,
     DriverError,
+    CompareError,
     EventLogError,
     LoadMapError,
     ConditionsUnusable,

@@ -27,7 +27,7 @@ from daemon.people import People
 from daemon.plantfile import TrainConfig
 from daemon.record import Record
 from daemon.service import lines_of, serve
-from rules.explain import percent
+from rules.words import percent
 
 READY_S = 30.0
 INTERVAL_S = 0.05

@@ -14,6 +14,8 @@ from rich.text import Text
 
 from daemon import eventlog, plantfile
 from daemon.commands.common import UsedWrongly, check_writable, counted
+from daemon.compare import Variant, parse, raised, with_limits
+from daemon.compare import compare as judge_again
 from daemon.record import Record
 from daemon.replay import Replayed, Source, write_trends
 from daemon.replay import replay as run_replay
@@ -36,6 +38,14 @@ def replay(
         Path | None,
         typer.Option(metavar="OUT.csv", help="Normalized deviations, a row each 15 minutes."),
     ] = None,
+    compare: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="LIMITS",
+            help="Also judge with other limits, such as pressure_drop=20,horizon_days=7 (per cent, bar, "
+            "days, as in [train.limits]); may be given several times. Shown side by side.",
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="A machine-readable summary.")] = False,
 ) -> None:
     """Judge the past of a plant: what would have been told, when, and why."""
@@ -47,6 +57,8 @@ def replay(
             raise UsedWrongly(f"{option} {path}: this is a file to be read; name another")
     plant = plantfile.load(plant_file)
     events = [] if log is None else eventlog.read(log, [t.id for t in plant.trains])
+    for text in compare or ():
+        with_limits(plant, parse(text))
     source = Source(plant, data)
     errors = Console(stderr=True)
     said = list(plant.warnings)
@@ -66,7 +78,7 @@ def replay(
             disable=not errors.is_terminal,
         ) as progress,
     ):
-        task = progress.add_task("judging", total=source.size)
+        task = progress.add_task("judging", total=source.size * (1 + len(compare or ())))
         done = run_replay(
             plant, source, Path(name), events=events, advanced=lambda: progress.advance(task)
         )
@@ -74,6 +86,11 @@ def replay(
             with Record.open(Path(name), read_only=True) as record:
                 for number, train in enumerate(plant.trains):
                     write_trends(record, train, trends, append=number > 0)
+        others = list(
+            judge_again(
+                plant, data, compare or (), events=events, advanced=lambda: progress.advance(task)
+            )
+        )
     notices.write_text("".join(f"{line.body}\n" for line in done.lines), encoding="utf-8")
     if as_json:
         summary = {
@@ -84,9 +101,13 @@ def replay(
             "updated": _count(done, "updated"),
             "cleared": _count(done, "cleared"),
         }
+        if others:
+            summary["compare"] = [{"limits": v.name, "raised": list(v.raised)} for v in others]
         typer.echo(json.dumps(summary))
     else:
         _print(Console(), done, notices)
+        if others:
+            _print_side_by_side(Console(), [Variant("plant file", raised(done.lines)), *others])
 
 
 def _count(done: Replayed, event: str) -> int:
@@ -110,3 +131,27 @@ def _print(console: Console, done: Replayed, path: Path) -> None:
     console.print(
         f"{judged} judged, {told}; written to {path}", highlight=False, soft_wrap=True, markup=False
     )
+
+
+def _print_side_by_side(console: Console, variants: list[Variant]) -> None:
+    """A row for each notice, a column for each set of limits; a dash where nothing is raised."""
+    told = [v.by_cause() for v in variants]
+    keys = sorted(
+        {key for found in told for key in found},
+        key=lambda key: (min(str(f[key]["time"]) for f in told if key in f), key),
+    )
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="raised with other limits")
+    table.add_column("train")
+    table.add_column("cause")
+    for variant in variants:
+        table.add_column(variant.name)
+    for key in keys:
+        cells = [
+            f"{str(f[key]['time'])[:16].replace('T', ' ')} {f[key]['priority']}"
+            if key in f
+            else "-"
+            for f in told
+        ]
+        table.add_row(key[0], key[1].replace("_", " "), *cells)
+    table.add_row("", "notices raised", *(str(len(v.raised)) for v in variants))
+    console.print(table)

@@ -270,6 +270,8 @@ def convert(train: CheckedTrain, protocols: Mapping[str, str | None], water: Wat
     stages = tuple(_stage(stage.table) for stage in train.stages if stage is not None)
     limits = Limits(**_plain(train.limits))
     design = _design(train.design)
+    prices = _plain(train.prices)
+    prices["currency"] = prices.get("currency") or ""
     model = Train(
         id=table.id,
         stages=stages,
@@ -288,9 +290,9 @@ def convert(train: CheckedTrain, protocols: Mapping[str, str | None], water: Wat
             if value is not None
         },
         means=_MEANS["exact" if train.normalization is None else train.normalization.table.means],
+        prices={k: v for k, v in prices.items() if k != "currency" and v is not None},
+        currency=prices["currency"],
     )
-    prices = _plain(train.prices)
-    prices["currency"] = prices.get("currency") or ""
     return TrainConfig(
         id=table.id,
         name=table.name or table.id,

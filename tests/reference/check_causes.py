@@ -23,32 +23,10 @@ FAST = 0.5
 """Step probability from which on a signature is one that comes at once. [-]"""
 
 
-def _named(cause: str, *, fast: bool | None = None) -> tuple[Signature, ...]:
-    found = (s for s in SIGNATURES if s.cause == cause)
-    return tuple(s for s in found if fast is None or (s.step >= FAST) is fast)
-
-
 OURS: dict[str, tuple[Signature, ...]] = {
-    "metal_oxide_fouling": _named("metal_oxide_fouling"),
-    "colloidal_fouling": _named("colloidal_fouling", fast=False),
-    "pretreatment_upset": _named("colloidal_fouling", fast=True),
-    "inlet_channel_plugging": _named("colloidal_fouling", fast=True),
-    "antiscalant_overdose_or_incompatible": _named("colloidal_fouling", fast=False),
-    "biofouling": _named("biofouling"),
-    "organic_fouling": _named("organic_fouling"),
-    "carbonate_scaling": _named("scaling"),
-    "sulfate_scaling": _named("scaling"),
-    "silica_scaling": _named("scaling"),
-    "phosphate_scaling": _named("scaling"),
-    "antiscalant_failure": _named("scaling"),
-    "oxidant_damage": _named("oxidation_damage"),
-    "abrasion": _named("abrasion"),
-    "seal_leak": _named("o_ring_leak"),
-    "glue_line_delamination": _named("damaged_element"),
-    "telescoping": _named("damaged_element"),
-    "brine_seal_bypass": _named("brine_seal_bypass"),
-    "compaction": _named("compaction"),
-    "permeate_backpressure_change": (PERMEATE_BACKPRESSURE,),
+    name: tuple(s for s in (*SIGNATURES, PERMEATE_BACKPRESSURE) if name in s.rows)
+    for name in MATRIX
+    if any(name in s.rows for s in (*SIGNATURES, PERMEATE_BACKPRESSURE))
 }
 INSTRUMENTS = {
     # Row -> a transmitter of that kind; one of the two columns `flow` and `passage` is not of its kind.
@@ -58,11 +36,9 @@ INSTRUMENTS = {
 }
 NO_SIGNATURE = {
     "hydrolysis_by_cleaning": "moves the same way as oxidation, and is not told apart from it",
-    "recovery_too_high": "the operating point is on the page and normalized away; no cause is concluded",
     "feed_temperature_change": "normalized away: nothing moves, so there is no signature",
     "feed_salinity_change": "normalized away: nothing moves, so there is no signature",
     "blocked_pressure_tap": "a value that stands still is a notice of its own (rules.transmitters)",
-    "cleaning_residue": "that a cleaning ended just before is no input of the likelihood",
 }
 """Rows without a signature, each with the reason."""
 
@@ -72,14 +48,16 @@ SCALE_TAIL = (
 ACCEPTED = {
     ("carbonate_scaling", "place all"): SCALE_TAIL,
     ("sulfate_scaling", "place all"): SCALE_TAIL,
-    ("silica_scaling", "place all"): SCALE_TAIL,
     ("phosphate_scaling", "place all"): SCALE_TAIL,
     ("antiscalant_failure", "place all"): SCALE_TAIL,
     ("sulfate_scaling", "remedy"): "scale is one cause here; acid is the first clean of most of it",
     ("silica_scaling", "remedy"): "scale is one cause here; acid is the first clean of most of it",
     ("inlet_channel_plugging", "remedy"): "by numbers it is a pretreatment upset, which is cleaned",
     ("permeate_backpressure_change", "flow"): "only where the permeate pressure is not measured",
-    ("permeate_backpressure_change", "passage"): "only where the permeate pressure is not measured",
+    (
+        "cleaning_residue",
+        "remedy",
+    ): "the operating point has changed; within two days of a clean it is watched",
     (
         "flow_meter_fault",
         "passage",
@@ -102,6 +80,7 @@ PLACES = {
     "one or more vessels": ("any",),
     "any vessel": ("any",),
     "stage concerned": ("any",),
+    "stages cleaned": ("all",),
 }
 DAYS = {"hour": (0.04, 1.0), "day": (1.0, 14.0), "week": (5.0, 60.0), "month": (30.0, 365.0)}
 """How long each word of the column `speed` lasts. [d]"""
@@ -155,7 +134,8 @@ def speeds() -> Iterator[tuple[str, str]]:
     for name, signatures in OURS.items():
         row = MATRIX[name]
         cell = f"{row['speed']} {row['passage']} {row['dP']}"
-        stepped = "step" in cell or row["speed"] == "after loading"
+        at_once = ("after loading", "with the set-point", "immediately after a clean")
+        stepped = "step" in cell or row["speed"].startswith(at_once)
         ranges = [days for word, days in DAYS.items() if word in row["speed"]]
         assert stepped or ranges, f"{name}: no speed is read from {row['speed']!r}"
         for s in signatures:

@@ -34,7 +34,7 @@ def test_signature_causes_are_those_of_findings() -> None:
     """Every cause of the table is a word of the vocabulary, and every membrane word has a row."""
     named = {row.cause for row in SIGNATURES}
     assert named <= set(CAUSES)
-    others = {"permeate_backpressure", "instrument_fault", "operating_change", "none"}
+    others = {"permeate_backpressure", "instrument_fault", "none"}
     assert set(CAUSES) - others == named
 
 
@@ -80,7 +80,7 @@ def test_each_transmitter_is_found_by_its_own_error(name: str, error: float) -> 
 def test_step_and_ramp_decide() -> None:
     """The same rise of salt passage is a leak when it stepped and oxidation when it grew."""
     z = moved(s1_salt_passage=0.25, s1_permeate_flow=0.02)
-    assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause == "o_ring_leak"
+    assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause in causes.ONE_VESSEL
     assert causes.judge(ALL, z, COVARIANCE, RAMP).causes[0].cause == "oxidation_damage"
     assert causes.judge(ALL, z, COVARIANCE, STEP).step > 0.9
     assert causes.judge(ALL, z, COVARIANCE, RAMP).step < 0.1
@@ -108,7 +108,7 @@ def test_only_what_is_known_is_judged() -> None:
     assert nothing.fault == 0.0
     z = moved(s2_salt_passage=0.4)
     z[:3] = np.nan
-    assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause == "o_ring_leak"
+    assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause in causes.ONE_VESSEL
 
 
 def test_no_hypotheses_are_refused() -> None:

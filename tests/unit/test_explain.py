@@ -1,6 +1,6 @@
 """What people read: short messages, the right number of parts, evidence in numbers."""
 
-from rules import explain
+from rules import explain, words
 from rules.findings import ACTIONS, CAUSES, CauseProbability, Forecast
 
 AT = 1767571200.0  # 2026-01-05T00:00:00Z
@@ -51,7 +51,7 @@ def test_a_transmitter_is_named() -> None:
 
 def test_every_action_and_cause_has_words() -> None:
     """No action and no cause of the vocabulary is without its words."""
-    assert set(explain.CAUSE_WORDS) == set(CAUSES)
+    assert set(words.CAUSE_WORDS) == set(CAUSES)
     for action in ACTIONS:
         assert explain.todo(action, "scaling", 1, "A/feed_flow").endswith(".")  # type: ignore[arg-type]
     assert "Plan an alkaline clean" in explain.todo("clean", "organic_fouling", 1, None)
@@ -66,8 +66,8 @@ def test_a_message_fits_a_phone() -> None:
 
 def test_per_cent_of_a_logarithm() -> None:
     """A logarithmic deviation of ln 1.1 is told as ten per cent."""
-    assert explain.percent(0.0953102) == "+10.0 %"
-    assert explain.percent(-0.1053605) == "-10.0 %"
+    assert words.percent(0.0953102) == "+10.0 %"
+    assert words.percent(-0.1053605) == "-10.0 %"
 
 
 def test_evidence_tells_what_stands_out_and_what_does_not() -> None:

@@ -162,7 +162,7 @@ MATCHING = (1.0 - trend.CORRELATION) / (1.0 + trend.CORRELATION)
 
 @pytest.mark.parametrize(
     ("power", "size", "least"),
-    [(0, 2.0, 0.85), (0, 4.0, 0.95), (1, 4.0, 0.45), (1, 8.0, 0.65), (2, 8.0, 0.5)],
+    [(0, 2.0, 0.5), (0, 4.0, 0.85), (1, 4.0, 0.3), (1, 8.0, 0.5), (2, 8.0, 0.7)],
 )
 def test_shapes_in_correlated_noise_are_named(power: int, size: float, least: float) -> None:
     """In correlated noise steps, ramps and curves get their own name in at least so many of 200 repeats."""
