@@ -34,6 +34,11 @@ class Taken:
     us_cm: float
     temperature_c: float | None = None
 
+    @property
+    def said(self) -> str:
+        """Where and what, once."""
+        return self.where if self.where == self.name else f"{self.where}: {self.name}"
+
 
 @dataclass(frozen=True, slots=True)
 class Checked:
@@ -61,9 +66,7 @@ def checked(
     for i, r in enumerate(readings):
         if not np.isfinite(r.us_cm) or r.us_cm <= 0.0:
             usable[i] = False
-            questions.append(
-                f"{r.where}: {r.name}: {r.us_cm:g} µS/cm is impossible. What did the meter show?"
-            )
+            questions.append(f"{r.said}: {r.us_cm:g} µS/cm is impossible. What did the meter show?")
     slipped = _whole_sheet(positive, state)
     if slipped:
         problems.append(f"{readings[0].where.rpartition(':')[0] or readings[0].where}: {slipped}")
@@ -76,7 +79,7 @@ def checked(
             low = values[i] < middle[i]
             meant = values[i] * 1000.0 if low else values[i] / 1000.0
             questions.append(
-                f"{readings[i].where}: {readings[i].name}: {values[i]:g} µS/cm is about a thousand"
+                f"{readings[i].said}: {values[i]:g} µS/cm is about a thousand"
                 f" {'times less' if low else 'times more'} than the others. Was it"
                 f" {'in mS/cm' if low else 'read in nS/cm, or is a decimal point missing'}:"
                 f" {meant:g} µS/cm?"
@@ -140,7 +143,7 @@ def _too_salty(readings: Sequence[Taken], usable: list[bool], state: StageState)
         if usable[i] and feed is not None and r.us_cm > CONCENTRATE_TIMES * feed:
             usable[i] = False
             questions.append(
-                f"{r.where}: {r.name}: {r.us_cm:g} µS/cm is saltier than any water of this stage (its feed has"
+                f"{r.said}: {r.us_cm:g} µS/cm is saltier than any water of this stage (its feed has"
                 f" {feed:.0f} µS/cm). What did the meter show?"
             )
     return questions
@@ -169,16 +172,14 @@ def _temperatures(
             continue
         if maybe and (not possible or far):
             asked.append(
-                f"{r.where}: {r.name}: {t:g} °C looks like Fahrenheit ({as_fahrenheit:.1f} °C). Name the column"
+                f"{r.said}: {t:g} °C looks like Fahrenheit ({as_fahrenheit:.1f} °C). Name the column"
                 " temperature_f, or say --units temperature=°F"
             )
         elif not possible:
-            asked.append(
-                f"{r.where}: {r.name}: {t:g} °C cannot be permeate. What did the meter show?"
-            )
+            asked.append(f"{r.said}: {t:g} °C cannot be permeate. What did the meter show?")
         else:
             asked.append(
-                f"{r.where}: {r.name}: {t:g} °C, while the feed has {water:.1f} °C. Was the sample left standing?"
+                f"{r.said}: {t:g} °C, while the feed has {water:.1f} °C. Was the sample left standing?"
             )
             fine.append(t)
             continue

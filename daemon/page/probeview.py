@@ -138,8 +138,9 @@ def probe_view(
     lead = f"{len(marks)} marks to read, the deepest first." if not samples else ""
     if unusable and len(samples) < FEWEST:
         lead, unusable = f"{len(samples)} of {len(marks)} read. An answer comes with the third.", ""
+    unread = sum(not m.saved for m in marks) if head.open else 0
     if answer is not None:
-        lead = answer.next_step
+        lead = _lead(answer, unread)
     return ProbeView(
         head=head,
         now=head.now,
@@ -155,7 +156,7 @@ def probe_view(
         of=len(marks),
         next=next((m for m in marks if not m.saved), None),
         answer=answer,
-        verdict=_verdict(answer),
+        verdict=_verdict(answer, unread),
         confidence="" if answer is None else f"{share(answer.confidence)} sure",
         lead=lead,
         others=()
@@ -180,11 +181,21 @@ def probe_view(
     )
 
 
-def _verdict(answer: ProbeAnswer | None) -> str:
+def _lead(answer: ProbeAnswer, unread: int) -> str:
+    """What to do: with marks left, go on, unless a fault is plain already or one mark is asked for."""
+    if not unread or answer.next_mm is not None or (answer.decided and answer.verdict != "sound"):
+        return answer.next_step
+    left = f"{unread} mark{'' if unread == 1 else 's'} left to read."
+    return f"Nothing stands out so far; {left}" if answer.verdict == "sound" else f"Go on; {left}"
+
+
+def _verdict(answer: ProbeAnswer | None, unread: int) -> str:
     if answer is None:
         return ""
     place = f", {answer.where}" if answer.where else ""
     said = f"{VERDICTS[answer.verdict]}{place}"
+    if unread and answer.verdict == "sound":
+        return f"So far: {said.lower()}"
     return said if answer.decided else f"Not decided yet. Likeliest: {said}"
 
 

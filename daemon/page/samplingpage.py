@@ -272,7 +272,9 @@ def conditions_text(known: StageState, time: SiteTime) -> str:
 def share(probability: float) -> str:
     """A probability for people, who are never told that something is certain."""
     percent = 100.0 * probability
-    return "over 99 %" if percent > 99.0 else f"{percent:.0f} %" if percent >= 1.0 else "under 1 %"
+    if percent > 99.0:
+        return "over 99\u00a0%"
+    return f"{percent:.0f}\u00a0%" if percent >= 1.0 else "under 1\u00a0%"
 
 
 def summary(one: Sampling) -> str:
