@@ -6,7 +6,6 @@ Cleanings that follow one another within days are one job. Everything here is a 
 (`rules.levels`) and of what people entered, so that a replay says the same as the daemon did.
 """
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -61,10 +60,10 @@ CAUSE_SURE = 0.5
 """Probability from which on a deposit is held for known."""
 
 WORDS = {
-    "alkaline": re.compile(r"\b(alkali\w*|caustic|high[- ]ph|naoh)\b", re.IGNORECASE),
-    "acid": re.compile(r"\b(acid\w*|citric|low[- ]ph|hcl)\b", re.IGNORECASE),
+    "alkaline": (" alkali", " caustic ", " high ph ", " naoh "),
+    "acid": (" acid", " citric ", " low ph ", " hcl "),
 }
-"""How people write the chemistry of a cleaning."""
+"""How people write the chemistry of a cleaning; without a blank at its end, a word may go on."""
 
 STARTS, ENDS = "cleaning_start", "cleaning_end"
 REPAIRS = ("element_replaced", "seals_replaced")
@@ -91,6 +90,13 @@ class Job:
     chemistry: tuple[str, ...]
 
 
+def chemistry(text: str) -> tuple[str, ...]:
+    """The chemistries that people's words name, in the order of `WORDS`."""
+    plain = "".join(c if c.isalnum() else " " for c in text.lower())
+    plain = f" {' '.join(plain.split())} "
+    return tuple(name for name, words in WORDS.items() if any(w in plain for w in words))
+
+
 def jobs(done: Sequence[Done]) -> tuple[list[Job], float | None]:
     """The cleanings that are over, in order of time, and since when one is under way (None when none is)."""
     found: list[Job] = []
@@ -101,9 +107,7 @@ def jobs(done: Sequence[Done]) -> tuple[list[Job], float | None]:
             begun, said = one.at, [one.detail]
         elif one.event == ENDS:
             begin = one.at if begun is None else begun
-            used = tuple(
-                c for c, word in WORDS.items() if word.search(" ".join([*said, one.detail]))
-            )
+            used = chemistry(" ".join([*said, one.detail]))
             if found and begin - found[-1].end < ONE_JOB_S:
                 before = found.pop()
                 begin, used = before.begin, tuple(dict.fromkeys([*before.chemistry, *used]))

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from rules.assessment import Assessment, sentences, share
-from rules.cleanings import SETTLED_S, Cleanings, Done, jobs
+from rules.cleanings import SETTLED_S, Cleanings, Done, chemistry, jobs
 from rules.findings import CauseProbability, Presence
 from rules.levels import Level, Levels
 from rules.series import BIN_S, DAY_S
@@ -248,6 +248,22 @@ def test_acid_after_alkaline_is_one_job() -> None:
         (at(40.0), at(40.0), ("acid",)),
     ]
     assert under_way == at(60.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("all stages, Alkaline", ("alkaline",)),
+        ("stage 2; citric-acid", ("acid",)),
+        ("acidic, then NaOH at pH 11", ("alkaline", "acid")),
+        ("high pH with surfactant", ("alkaline",)),
+        ("placid weather, chloralkali plant", ()),
+        ("", ()),
+    ],
+)
+def test_the_chemistry_is_read_from_peoples_words(text: str, found: tuple[str, ...]) -> None:
+    """Whole words and their beginnings count, not what merely holds them."""
+    assert chemistry(text) == found
 
 
 @pytest.mark.parametrize(("left", "verdict"), [(0.01, "returned"), (0.20, "not_returned")])
