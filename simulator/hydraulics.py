@@ -257,11 +257,12 @@ def solve(
         guesses.append(_between(sparse, places, supposed, demand))
     elif start is not None:
         guesses.append(_warm(shapes, states, around, demand, start))
-    cold = _cold(shapes, states, around, demand)
-    for guess, careful in [*((g, False) for g in guesses), (cold, False)]:
+    for guess in guesses:
         with suppress(NotSettled):
-            return _settled(shapes, states, around, demand, guess, careful=careful)
+            return _settled(shapes, states, around, demand, guess, careful=False)
     cold = _cold(shapes, states, around, demand)
+    with suppress(NotSettled):
+        return _settled(shapes, states, around, demand, cold, careful=False)
     return _settled(shapes, states, around, demand, cold, careful=True)
 
 
