@@ -104,7 +104,7 @@ def sheet(out: Path, names: Sequence[str] = USUAL, seed: int = 1) -> None:
                 axis.set_xlabel("days", fontsize=8)
         which = f"\ntrain {plant.id}" if len(site.trains) > 1 else ""
         axes[row, 0].set_ylabel(site.scenario.title.replace(", ", ",\n") + which, fontsize=8)
-        if row == 0:
+        if row == 0 and len(plant.shapes) > 1:
             axes[0, 0].legend(fontsize=7, frameon=False)
     figure.suptitle(
         "Invented plants. Dotted: a fault begins; dashed: a planned event.",
