@@ -1,5 +1,6 @@
 """The maintenance record of a train: what people did, what became of it, and how it came back to service."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,13 +20,14 @@ class Entry:
     service: Service | None = None
     after: MaintenanceEvent | None = None
 
-    def sentences(self) -> tuple[str, ...]:
-        """What became of it, in words."""
+    def sentences(self, stamp: Callable[[float], str] | None = None) -> tuple[str, ...]:
+        """What became of it, in words. stamp : writes an instant; ISO 8601 in UTC when None."""
+        stamp = stamp or (lambda at: str(iso(at)))
         if self.after is not None:
-            return (f"Judged with the cleaning that ended at {iso(self.after.t)}.",)
+            return (f"Judged with the cleaning that ended at {stamp(self.after.t)}.",)
         said: list[str] = []
         if self.service is not None:
-            said.append(service.standing(self.service))
+            said.append(service.standing(self.service, stamp))
         if self.assessment is not None:
             said += assessment.sentences(self.assessment)
         return tuple(said)

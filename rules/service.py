@@ -234,12 +234,13 @@ def findings(train: str, service: Service, now: float) -> list[Finding]:
     return found
 
 
-def standing(service: Service) -> str:
-    """How far it has come, in one sentence."""
+def standing(service: Service, stamp: Callable[[float], str] | None = None) -> str:
+    """How far it has come, in one sentence. stamp : writes an instant; as `clock` when None."""
     water = _water(service).rstrip(".")
     water = f", {water}" if water else ""
     if service.fit_at is not None:
-        return f"Fit for service at {clock(service.fit_at)}{water}. {_listed(service.evidence)}".rstrip()
+        at = (stamp or clock)(service.fit_at)
+        return f"Fit for service at {at}{water}. {_listed(service.evidence)}".rstrip()
     hours = f"{service.production_s / 3600.0:.1f} h of production{water}"
     if not service.followed:
         return f"It was not seen fit for service within {FOLLOWED_S / DAY_S:.0f} days: {hours}."

@@ -252,7 +252,7 @@ def work_views(entries: Iterable[Entry], time: SiteTime) -> tuple[WorkView, ...]
             at_text=time.stamp(entry.event.t),
             detail=entry.event.detail,
             by=entry.event.by,
-            became=tuple(words.true_minus(line) for line in entry.sentences()),
+            became=tuple(words.true_minus(line) for line in entry.sentences(time.stamp)),
         )
         for entry in entries
     )

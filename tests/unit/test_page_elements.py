@@ -226,7 +226,7 @@ def test_work_done_tells_what_became_of_it(desk: Desk) -> None:
     for path in ("/train/A", "/log"):
         page = text(desk.client.get(path))
         for part in (
-            "Fit for service at 26 Mar",
+            "Fit for service at Thu 26 Mar, 11:04 CET",
             "64 m3 of feed used",
             "Back at the earlier level.",
             "+49.2 % before, −1.0 % after, 102 ± 5 % of the loss restored",
