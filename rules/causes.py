@@ -33,7 +33,7 @@ ALONG = 0.35
 ELSEWHERE = 0.04
 """Spread of what a cause does to the other sections, relative to its magnitude. [-]"""
 
-PRIOR_NONE = 0.93
+PRIOR_NONE = 0.9
 """Prior probability that nothing is wrong at an evaluation. Common practice, no source."""
 
 ONE_VESSEL = frozenset({"o_ring_leak", "damaged_element"})
@@ -193,12 +193,10 @@ def _log_sum(values: Array, weights: Array, axis: int = -1) -> Array:
 class Candidates:
     """All hypotheses of a train, laid out in arrays for `judge`.
 
-    hypotheses : at least one; all of the same number of observables.
+    hypotheses : all of the same number of observables; none for a train that measures too little.
     """
 
     def __init__(self, hypotheses: Sequence[Hypothesis]) -> None:
-        if not hypotheses:
-            raise ValueError("there must be at least one hypothesis")
         # Membrane causes first: their magnitude is integrated over a grid, the transmitters' in
         # closed form.
         self.hypotheses = tuple(sorted(hypotheses, key=lambda h: h.point is not None))
@@ -208,7 +206,7 @@ class Candidates:
         self.prior = np.array([h.prior for h in self.hypotheses])
         self.step = np.array([h.step for h in self.hypotheses])
         self.accelerating = np.array([h.accelerating for h in self.hypotheses])
-        self.rate, self.factor = np.array([h.rate for h in self.hypotheses]).T
+        self.rate, self.factor = np.array([h.rate for h in self.hypotheses]).reshape(-1, 2).T
 
     def signs(self, seen: Mapping[str, bool]) -> Array:
         """Log-likelihood of what else is seen, under each hypothesis. [nats]"""
@@ -232,7 +230,7 @@ def judge(
     known = np.isfinite(deviation)
     usable = (
         np.abs(candidates.mean[:, known]).max(axis=1, initial=0.0) > 0.01
-        if known.any()
+        if known.any() and candidates.hypotheses
         else np.zeros(len(candidates.hypotheses), dtype=bool)
     )
     if not usable.any():

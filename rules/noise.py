@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 # Sizes below: residue of log-mean and mean-pressure normalization and ordinary wander of sound
 # membranes, common practice, no source; the reference asks for 2 to 3 per cent.
-FLOOR = {"permeate_flow": 0.006, "salt_passage": 0.014, "pressure_drop": 0.012}
+FLOOR = {"permeate_flow": 0.005, "salt_passage": 0.011, "pressure_drop": 0.010}
 OSMOTIC = 0.02
 """Residue of the osmotic pressure along a section: one salt for all, polarization, means. What it does to the
 permeate flow grows with the part of the pressure that it takes. Common practice, no source. [-]"""

@@ -148,9 +148,8 @@ class Performance:
         self._point = np.empty(0)
         self._unknown: Array | None = None
         self._seen: Mapping[str, bool] = {}
-        self._candidates = Candidates(
-            membrane_hypotheses(plan) + instrument_hypotheses(plan, usual, jacobian)
-        )
+        hypotheses = membrane_hypotheses(plan) + instrument_hypotheses(plan, usual, jacobian)
+        self._candidates = Candidates(hypotheses)
 
     def learn(self, closed: Bin) -> None:
         """Learn the residual dependence from six hours of digests."""

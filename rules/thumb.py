@@ -8,9 +8,17 @@ practice, no source), the conductivity also in proportion to the feed's where th
 thresholds are wide.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite, log
+
+import numpy as np
+
+from rules.actions import ACTION
+from rules.digest import Digest
+from rules.findings import CauseProbability, Finding, Presence
+from rules.series import DAY_S
+from rules.words import percent, place
 
 PRESSURE, CONDUCTIVITY, FEED_CONDUCTIVITY = (
     "1/feed_pressure",
@@ -37,11 +45,11 @@ PER_K, PASSAGE_PER_K = 0.03, 0.03
 class Reading:
     """What the raw values say.
 
-    cause : of `rules.findings.CAUSES`; ``none`` when nothing has moved.
+    kind : ``fouling``, ``damage``, ``leak``; ``none`` when nothing has moved.
     pressure, conductivity : ln(actual/baseline) at the baseline's temperature; None when not measured. [-]
     """
 
-    cause: str
+    kind: str
     pressure: float | None
     conductivity: float | None
 
@@ -77,11 +85,76 @@ def read(now: Mapping[str, float], usual: Mapping[str, float]) -> Reading | None
     higher = pressure is not None and pressure >= log(1.0 + PRESSURE_MOVED * wide)
     lower = pressure is not None and pressure <= -log(1.0 + PRESSURE_MOVED * wide / 2.0)
     salty = conductivity is not None and conductivity >= log(1.0 + CONDUCTIVITY_MOVED * wide_salt)
-    cause = "none"
+    kind = "none"
     if higher:
-        cause = "colloidal_fouling"
+        kind = "fouling"
     elif salty and lower:
-        cause = "oxidation_damage"
+        kind = "damage"
     elif salty and pressure is not None:
-        cause = "o_ring_leak"
-    return Reading(cause, pressure, conductivity)
+        kind = "leak"
+    return Reading(kind, pressure, conductivity)
+
+
+MATTER = "raw"
+"""What the rules of thumb are told as."""
+
+POSSIBLE: Mapping[str, tuple[tuple[str, float], ...]] = {
+    "none": (),
+    "fouling": (("biofouling", 0.3), ("colloidal_fouling", 0.25), ("scaling", 0.2)),
+    "damage": (("oxidation_damage", 0.5), ("abrasion", 0.15), ("damaged_element", 0.15)),
+    "leak": (("o_ring_leak", 0.5), ("damaged_element", 0.25)),
+}
+"""Causes behind what the raw values say, with probabilities that only rank them. Common practice, no source."""
+
+WORDS = {
+    "fouling": "fouling or scale",
+    "damage": "damage to the membranes",
+    "leak": "a leak at an O-ring or adapter",
+}
+FEWEST = 6
+
+
+def speaks(signals: Sequence[str]) -> bool:
+    """Whether a train measures what the rules of thumb need."""
+    return PRESSURE in signals and any(flow in signals for flow in FLOWS)
+
+
+def finding(train: str, digests: Sequence[Digest], usual: Mapping[str, float]) -> Finding:
+    """What the raw values of the last day say, for a train that cannot be normalized now.
+
+    digests : the last ones, in order of time. usual : signals at the baseline.
+    """
+    absent = Finding(matter=MATTER, presence=Presence.ABSENT, clear_s=DAY_S)
+    lately = [d for d in digests if d.start > digests[-1].start - DAY_S]
+    names = {name for d in lately for name in d.signals}
+    now = {n: float(np.median([d.signals[n] for d in lately if n in d.signals])) for n in names}
+    found = read(now, usual) if len(lately) >= FEWEST else None
+    if found is None:
+        return Finding(matter=MATTER, presence=Presence.HELD)
+    if found.kind == "none":
+        return absent
+    causes = tuple(CauseProbability(cause, p) for cause, p in POSSIBLE[found.kind])
+    seen = [
+        f"{what} {percent(value)}"
+        for what, value in (
+            ("feed pressure", found.pressure),
+            ("permeate conductivity", found.conductivity),
+        )
+        if value is not None
+    ]
+    return Finding(
+        matter=MATTER,
+        presence=Presence.PRESENT,
+        causes=causes,
+        action=ACTION[causes[0].cause],
+        priority="low",
+        evidence=(
+            f"By rule of thumb at the same flow: {', '.join(seen)} against the baseline, as far as possible at its "
+            "temperature and feed.",
+            "Nothing is normalized now: too few instruments, or one that is needed is silent.",
+        ),
+        message=f"{place(train, None)}: by rule of thumb {WORDS[found.kind]}: {', '.join(seen)} at the same flow. "
+        "Normalization is not possible now, so this is a guess. Check the instruments first, then survey the vessels.",
+        confirm_s=DAY_S,
+        clear_s=DAY_S,
+    )

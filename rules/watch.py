@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules import absolute, design, transmitters
+from rules import absolute, design, thumb, transmitters
 from rules import baseline as baselines
 from rules import digest as digests
 from rules.assessment import Assessment
@@ -22,7 +22,7 @@ from rules.digest import BLOCK_S, Digest, operating_names
 from rules.findings import CauseProbability, Finding, Presence
 from rules.performance import Performance
 from rules.sections import Plan
-from rules.series import BIN_S, Series
+from rules.series import BIN_S, DAY_S, Series
 from rules.service import Service
 from rules.state import PRODUCING, STARTING, STEADY, UNKNOWN, StateGate
 from rules.train import STATUS_ROLES, Train
@@ -255,6 +255,7 @@ class Watch:
             digest = replace(digest, explained=self._performance.explained(digest))
             findings += absolute.backpressures(self.plan, digest, self._performance.baseline)
             findings += self._judged(self._performance, end)
+            findings += self._raw(digest, self._performance.baseline)
         assessments = self.upkeep.assess(end)
         if self.upkeep.cleanings is not None:
             findings.append(self.upkeep.cleanings.finding())
@@ -265,6 +266,14 @@ class Watch:
         cleanings = self.upkeep.cleanings
         cleaned = cleanings.last_end if cleanings is not None else None
         return performance.evaluate(self._series, end, -np.inf if cleaned is None else cleaned)
+
+    def _raw(self, digest: Digest, baseline: Baseline) -> list[Finding]:
+        """What raw values say, where nothing of a section is normalized."""
+        if not thumb.speaks(self.train.signals):
+            return []
+        if any(not name.startswith("balance/") for name in digest.values):
+            return [Finding(matter=thumb.MATTER, presence=Presence.ABSENT, clear_s=DAY_S)]
+        return [thumb.finding(self.train.id, self._series.digests, baseline.signals)]
 
     def _digest(
         self,
@@ -287,7 +296,7 @@ class Watch:
             )
         alive = transmitters.alive(self.train.signals, np.array([r.values for r in running]))
         made = digests.summarize(self.plan, start, minutes, alive)
-        return made if made.values else None
+        return made if made.values or thumb.speaks(self.train.signals) else None
 
     # -- baseline -----------------------------------------------------------------------------
 

@@ -111,10 +111,10 @@ def test_only_what_is_known_is_judged() -> None:
     assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause in causes.ONE_VESSEL
 
 
-def test_no_hypotheses_are_refused() -> None:
-    """Candidates need at least one hypothesis."""
-    with pytest.raises(ValueError, match="at least one"):
-        Candidates([])
+def test_no_hypotheses_judge_nothing() -> None:
+    """A train that measures too little has none, and nothing is found on it."""
+    found = causes.judge(Candidates([]), moved(), COVARIANCE, None)
+    assert (found.fault, found.best) == (0.0, None)
 
 
 def test_what_is_told_is_short() -> None:
