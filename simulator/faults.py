@@ -51,12 +51,32 @@ EFFECTS = {
     "silica_scaling": Effect(-0.60, 0.10, 0.20, 1.0, "tail", -1, "scaling"),
     # Carbonate falls out wherever the brine is supersaturated, so it reaches further up the stage.
     "antiscalant_failure": Effect(-0.50, 0.80, 1.20, 1.0, "back", -1, "scaling"),
+    # The same for want of acid, which the pH of the feed tells.
+    "acid_failure": Effect(-0.50, 0.80, 1.20, 1.0, "back", -1, "scaling"),
     # Debris on the feed face of the first elements, within hours.
     "inlet_plugging": Effect(-0.05, 0.0, 2.5, 1.0, "first", 1, "colloidal_fouling"),
     "hydrolysis_by_cleaning": Effect(0.10, 0.70, 0.0, 1.0, "even", 0, "oxidation_damage"),
     "cleaning_residue": Effect(-0.07, 0.35, 0.0, 1.0, "even", 0, "operating_change"),
     # The outer windings are pushed out: the membrane tears at the glue lines, the channel opens.
     "telescoping": Effect(0.04, 2.5, -0.25, 1.0, "lead", 1, "damaged_element"),
+}
+
+
+@dataclass(frozen=True)
+class Clue:
+    """What an operator would find upstream while a fault grows, and as long as it is there when it `lasts`."""
+
+    signal: str
+    factor: float = 1.0
+    offset: float = 0.0
+    lasts: bool = True
+
+
+CLUES = {
+    "colloidal_fouling": Clue("feed_turbidity", factor=3.0),
+    "inlet_plugging": Clue("feed_turbidity", factor=3.0, lasts=False),
+    "oxidation_damage": Clue("feed_orp", offset=260.0),
+    "acid_failure": Clue("feed_ph", offset=0.7),
 }
 CLEANABLE = (
     "biofouling",
@@ -67,6 +87,7 @@ CLEANABLE = (
     "sulfate_scaling",
     "silica_scaling",
     "antiscalant_failure",
+    "acid_failure",
 )
 LEAKS = ("o_ring_leak", "damaged_element", "delamination", "brine_seal_bypass")
 AT_CLEANING = ("hydrolysis_by_cleaning", "cleaning_residue")
@@ -107,6 +128,7 @@ REACHES = {
         "biofouling": 0.15,
         "colloidal_fouling": 0.2,
         "antiscalant_failure": 1.0,
+        "acid_failure": 1.0,
         "sulfate_scaling": 0.05,
         "silica_scaling": 0.05,
     },

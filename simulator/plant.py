@@ -485,22 +485,24 @@ class Plant:
             raw = stale
         solution = transmitter_conductivity_us_cm(CLEANING_MG_L * size, temperature)
         conducted = np.where(cleaning, solution, raw)
-        turbidity = self.feed.turbidity_ntu(times_s)
-        orp = self.feed.orp_mv(times_s)
+        upstream = {
+            "feed_ph": self.feed.ph(times_s),
+            "feed_orp": self.feed.orp_mv(times_s),
+            "feed_turbidity": self.feed.turbidity_ntu(times_s),
+        }
         day = (times_s - self.start_s) / DAY_S
         for fault in self.scenario.faults:
-            # The clues that an operator would find upstream.
-            if fault.kind == "colloidal_fouling":
-                turbidity = turbidity * (1.0 + 2.0 * (fault.size(day) > 0.0))
-            if fault.kind == "oxidation_damage":
-                orp = orp + 260.0 * (fault.size(day) > 0.0)
+            if fault.kind in fault_kinds.CLUES:
+                clue = fault_kinds.CLUES[fault.kind]
+                part = fault.size(day)
+                shows = (part > 0.0) & ((part < 1.0) | clue.lasts)
+                value = upstream[clue.signal]
+                upstream[clue.signal] = np.where(shows, value * clue.factor + clue.offset, value)
         out = {
             "feed_flow": circulation,
             "feed_temperature": temperature,
             "feed_conductivity": conducted,
-            "feed_ph": self.feed.ph(times_s),
-            "feed_orp": orp,
-            "feed_turbidity": turbidity,
+            **upstream,
             "permeate_flow": made,
             "permeate_conductivity": stale,
             "concentrate_flow": circulation - made,

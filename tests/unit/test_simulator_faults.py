@@ -248,3 +248,29 @@ def test_what_never_happens_is_refused(kind: str, said: str) -> None:
     """
     with pytest.raises(ValueError, match=said):
         Plant(parse(text, "t.toml", "t"))
+
+
+@pytest.mark.parametrize(
+    ("name", "signal", "least", "most"),
+    [
+        ("acid_failure", "feed_ph", 0.5, 0.9),
+        ("oxidation", "feed_orp", 200.0, 320.0),
+        ("inlet_plugging", "feed_turbidity", 0.05, 0.4),
+    ],
+)
+def test_clues_upstream(name: str, signal: str, least: float, most: float) -> None:
+    """While the fault grows the feed instruments tell of its source, by the right amount."""
+    plant = Plant(name)
+    (fault,) = plant.scenario.faults
+    day = fault.onset_day + fault.grows_days * np.array([-0.5, 0.5])
+    before, after = plant.truth(plant.start_s + day * 86400.0)[signal]
+    assert least < after - before < most
+
+
+def test_a_plugged_inlet_is_no_longer_clouded() -> None:
+    """Media came once: the turbidity is as usual when they have lodged."""
+    plant = Plant("inlet_plugging")
+    (fault,) = plant.scenario.faults
+    day = np.linspace(fault.onset_day + fault.grows_days + 0.1, plant.scenario.days, 50)
+    cloudy = plant.truth(plant.start_s + day * 86400.0)["feed_turbidity"]
+    assert cloudy.max() < 0.16
