@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules import noise
+from rules.actions import CHEMISTRY
 from rules.baseline import Baseline
 from rules.levels import Level, Levels
 from rules.series import DAY_S
 from rules.train import Limits
-from rules.words import QUANTITY_WORDS, percent
+from rules.words import CAUSE_WORDS, QUANTITY_WORDS, percent
 
 Array = NDArray[np.float64]
 
@@ -265,7 +266,7 @@ WORDS: Mapping[str, str] = {
     "unknown": "Could not be judged: too little steady operation before or after.",
     "restored": "Restored.",
     "partly_restored": "Short of the target.",
-    "failed": "Failed: the flow is under 90 % of the baseline.",
+    "failed": "Failed: nothing was restored, or the flow is under 90 % of the baseline.",
     "nothing_to_restore": "There was no real loss to restore.",
     "returned": "Back at the earlier level.",
     "not_returned": "Not back at the earlier level.",
@@ -301,7 +302,8 @@ def sentence(effect: Effect) -> str:
         return f"{what}: {percent(effect.after)} against that of the old membranes when new."
     text = f"{what}: {percent(effect.before)} before, {percent(effect.after)} after"
     if effect.restored is not None:
-        text += f", {share(effect)} of the loss restored"
+        some = share(effect) if effect.restored > 0.0 else "nothing"
+        text += f", {some} of the loss restored"
     if effect.half_back_d is not None:
         text += f"; half of that was lost again after {effect.half_back_d:.0f} days"
     elif effect.held_d is not None:
@@ -324,7 +326,12 @@ def sentences(one: Assessment, most: int = 4) -> tuple[str, ...]:
 def _why_not(one: Assessment) -> str:
     used = " and ".join(one.chemistry)
     if used:
-        return f"Not counted: {used} is not what the deposit asks for."
+        asked = (
+            f"{CAUSE_WORDS[one.cause]}: {CHEMISTRY[one.cause]}" if one.cause in CHEMISTRY else ""
+        )
+        return (
+            f"Not counted: {used} is not what the deposit asks for{f' ({asked})' if asked else ''}."
+        )
     return "Not counted: no cleaning helps against what was there."
 
 

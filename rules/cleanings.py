@@ -40,6 +40,9 @@ source (criteria.csv). [-]"""
 FAILED_FLOW = log(0.90)
 """Under this a clean has failed. Common practice, no source (criteria.csv). [-]"""
 
+NOTHING = 0.1
+"""A share restored under this, or within two standard errors of none, is none. Common practice, no source. [-]"""
+
 MISSES = 2
 """So many correct cleans in a row short of the target, and cleaning has stopped paying (criteria.csv)."""
 
@@ -346,6 +349,8 @@ def _verdict(effects: Sequence[Effect], lead: Effect | None) -> Verdict:
     """Against the target, clearly: by more than the standard error."""
     if lead is None:
         return "nothing_to_restore"
+    if (lead.restored or 0.0) < max(NOTHING, 2.0 * (lead.restored_error or 0.0)):
+        return "failed"
     verdict: Verdict = "restored"
     for effect in effects:
         quantity = noise.split(effect.observable)[1]

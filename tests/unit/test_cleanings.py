@@ -194,6 +194,16 @@ def test_a_cleaning_that_could_not_help_is_not_held_against_the_membrane(
     assert all("Not counted" in " ".join(sentences(a)) for a in run.history)
 
 
+def test_a_cleaning_that_restored_nothing_has_failed() -> None:
+    """The deposit grew on, in spite of the wrong chemistry: failed, not counted, and what it asks for is said."""
+    run = watched(sawtooth((0, 0.15, 0.0), (10, 0.17, 0.0)), 17.0)
+    (made,) = run.judge(cleaned(9.9, detail="citric acid"), at(17))
+    assert made.verdict == "failed"
+    told = " ".join(sentences(made))
+    assert "nothing of the loss restored" in told
+    assert "acid is not what the deposit asks for (biofouling: alkaline clean" in told
+
+
 def test_a_preventive_cleaning_is_no_failure() -> None:
     """Without a real loss there is nothing to restore, and monthly cleanings of it are no reason to replace."""
     run = watched(lambda day: (-0.005, 0.0, 0.006, 0.0), 60.0)
