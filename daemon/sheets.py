@@ -31,7 +31,7 @@ SURVEY_STEPS = (
     "One meter for all, rinsed three times with the sample; check it against a standard before and after.",
     "Let each valve run until the reading stands still (one minute is usual), then note conductivity and"
     " temperature.",
-    "Read the first vessel again at the end. If it has changed by more than 3 %, the train or the meter has moved:"
+    "Read the first vessel again at the end. If it has changed by more than 5 %, the train or the meter has moved:"
     " begin again.",
 )
 

@@ -22,6 +22,9 @@ METER = 0.02
 AGREE = 0.05
 """Two readings of one vessel nearer than this are averaged."""
 
+AGAIN = "again"
+"""Ends the name of a vessel that is read once more, to see whether train or meter have moved."""
+
 MOST_PAST = 5
 """How many earlier surveys a vessel is compared with."""
 
@@ -100,8 +103,9 @@ def names(train: TrainConfig, stage: int) -> tuple[str, ...]:
 
 
 def vessel_name(text: str, stage: int | None = None) -> tuple[int, int] | None:
-    """Stage and number of ``1-03``, ``1-3`` or, inside a stage, ``3``; None when it is none."""
-    found = re.fullmatch(r"(?:(\d{1,2})\s*[-/.]\s*)?[vV]?(\d{1,3})", text.strip())
+    """Stage and number of ``1-03``, ``1-3`` or, inside a stage, ``3``, also ``1-03 again``; None when it is none."""
+    plain = text.strip().removesuffix(AGAIN).strip()
+    found = re.fullmatch(r"(?:(\d{1,2})\s*[-/.]\s*)?[vV]?(\d{1,3})", plain)
     if found is None or (found[1] is None and stage is None):
         return None
     return (stage or 0) if found[1] is None else int(found[1]), int(found[2])
@@ -196,7 +200,7 @@ def judge(
             places = " and ".join(r.where for r in grouped[name])
             questions.append(
                 f"{places}: vessel {name} is there more than once, with {' and '.join(f'{v:.3g}' for v in values)}"
-                " µS/cm. Which one holds? It was left out."
+                " µS/cm. Which one holds, or has the train moved meanwhile? It was left out."
             )
         else:
             used[name] = float(np.mean(values))

@@ -160,6 +160,8 @@ def samplings(
 
 def sampling(record: Record, number: int) -> Sampling | None:
     """One of them by its number, or None."""
+    if not _kept(record):
+        return None
     rows = record.select("SELECT * FROM sampling WHERE id = ?", (number,))
     return _sampling(record, rows[0]) if rows else None
 

@@ -108,15 +108,16 @@ def routes(context: PageContext) -> APIRouter:
         form = writer.form
         vessel = form.text("place")
         every = surveys.names(train, stage)
+        stops = (*every, surveyview.again(every))
         sheet = samplingpage.the_open(context, "survey", train.id, str(stage), writer.name)
         try:
-            if vessel not in every:
+            if vessel not in stops:
                 raise NotSaved(f"{vessel or 'This'} is no vessel of stage {stage}.")
             samplingpage.save(context, sheet, vessel, vessel, form, writer.name)
         except NotSaved as error:
             typed = (vessel, form.text("value"), form.text("temperature"))
             return shown(request, train, stage, sheet, status=422, said=str(error), typed=typed)
-        after = every[(every.index(vessel) + 1) % len(every)]
+        after = stops[(stops.index(vessel) + 1) % len(stops)].replace(" ", "-")
         return RedirectResponse(f"/train/{train.id}/survey/{stage}#v{after}", status_code=303)
 
     @router.post("/train/{train_id}/survey/{stage}/meter")

@@ -1,5 +1,6 @@
 """What the page of a survey shows: the walk with its fields, the stage as a grid, and the answer."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon import sheets
@@ -19,10 +20,15 @@ from rules.watch import NEW_BASELINE
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One stop of the walk. value, temperature : as typed, empty when not read yet."""
+    """One stop of the walk. value, temperature : as typed, empty when not read yet.
 
-    number: int
+    key : the vessel, or the first one again. anchor : where a link finds it.
+    """
+
+    key: str
+    anchor: str
     vessel: str
+    detail: str
     value: str
     temperature: str
     saved: bool
@@ -114,13 +120,16 @@ def survey_view(
     samples = {s.place: s for s in sheet.samples} if sheet is not None else {}
     fields = []
     every = surveys.names(train, stage)
-    for number, vessel in enumerate(every, 1):
-        sample = samples.get(vessel)
+    for key in (*every, again(every)):
+        sample = samples.get(key)
         value = "" if sample is None else head.meter.shown(sample.us_cm)
         warmth = "" if sample is None else head.meter.warmth_shown(sample.temperature_c)
-        if typed is not None and typed[0] == vessel:
+        if typed is not None and typed[0] == key:
             _, value, warmth = typed
-        fields.append(Field(number, vessel, value, warmth, sample is not None))
+        vessel, _, once_more = key.partition(" ")
+        detail = "once more: have train or meter moved?" if once_more else ""
+        anchor = f"v{key.replace(' ', '-')}"
+        fields.append(Field(key, anchor, vessel, detail, value, warmth, sample is not None))
     lines = {v.vessel: v for v in answer.vessels} if answer is not None else {}
     read = sum(vessel in samples for vessel in every)
     lead, sure = _lead(answer, read, len(every))
@@ -144,6 +153,11 @@ def survey_view(
         notes=answer.notes if answer is not None else (),
         unusable=unusable,
     )
+
+
+def again(every: Sequence[str]) -> str:
+    """What the first vessel is called when it is read once more at the end."""
+    return f"{every[0]} {surveys.AGAIN}"
 
 
 def _lead(answer: SurveyAnswer | None, read: int, of: int) -> tuple[str, str]:

@@ -156,10 +156,14 @@ def test_what_cannot_be_is_asked_and_nothing_is_lost(desk: Desk) -> None:
     assert "in mS/cm: 19.9" in desk.page(SURVEY)
     desk.read("1-06", "")
     assert "So far: 7 of 8 read" in desk.page(SURVEY)
+    desk.read("1-01 again", "21.4", "12.5")
+    assert "more than once" not in desk.page(SURVEY)
+    desk.read("1-01 again", "30", "12.5")
+    assert "has the train moved meanwhile" in desk.page(SURVEY)
     assert desk.read("2-01", 20)[0] == 422
     assert desk.read("1-06", "19.9", "warm")[0] == 422
     kept = desk.record.select("SELECT count(*) AS n FROM sample")[0]["n"]
-    assert kept == 9  # the slip too, set aside
+    assert kept == 11  # the slip and the first of the two readings again too, set aside
 
 
 def test_another_meter(desk: Desk) -> None:
