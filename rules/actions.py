@@ -89,7 +89,7 @@ def urgency(
     """
     if stepped and passage >= STEP_ALARM_PASSAGE and cause in SALT_LEAKS:
         return Urgency("high", "alarm", 3600.0)
-    confirm = 2 * 3600.0 if stepped and size >= 1.5 else 12 * 3600.0 if size >= 1.0 else 24 * 3600.0
+    confirm = 2 * 3600.0 if stepped and size >= 1.5 else 12 * 3600.0
     if size >= 1.0:
         return Urgency("high", "advisory", confirm)
     if limit_days is not None and limit_days <= horizon_days:

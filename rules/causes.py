@@ -219,6 +219,7 @@ def judge(
     covariance: Array,
     history: Shape | None,
     seen: Mapping[str, bool] | None = None,
+    lean: Mapping[str, float] | None = None,
 ) -> Verdict:
     """Posterior over all causes, given the deviations of a train and how they came about.
 
@@ -226,6 +227,7 @@ def judge(
     covariance : (n, n) of a healthy train, from `rules.noise`.
     history : shape in time of the leading observable, or None when too short.
     seen : which signs show beside the deviations (`rules.signs.shown`).
+    lean : cause -> log-likelihood by other evidence (`rules.leak`). [nats]
     """
     known = np.isfinite(deviation)
     usable = (
@@ -248,7 +250,9 @@ def judge(
     weights = candidates.prior[usable]
     weights = weights * (1.0 - PRIOR_NONE) / weights.sum()
     timing, steps = _timing(candidates, history)
-    beside = candidates.signs(seen)[usable] if seen else 0.0
+    beside = candidates.signs(seen)[usable] if seen else np.zeros(int(usable.sum()))
+    if lean:
+        beside = beside + np.array([lean.get(h.cause, 0.0) for h in candidates.hypotheses])[usable]
     scores = np.append(
         logs + timing[usable] + beside + np.log(weights), nothing + np.log(PRIOR_NONE)
     )

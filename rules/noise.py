@@ -31,7 +31,7 @@ STATED = {"permeate_flow": 0.07, "salt_passage": 0.2, "pressure_drop": 0.0}
 way from the test's temperature, flux and salinity to the plant's. Common practice, no source: makers
 guarantee flow within 10 to 15 % and state a lowest rejection well below the nominal one."""
 
-LATELY = 0.6
+LATELY = 0.45
 """Part of the floor that two weeks of a train differ by, beside what the floor says of months. [-]"""
 
 UNSTEADY = 0.3

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules import actions, explain, noise, reasons, robust, signs, trend
+from rules import actions, explain, leak, noise, reasons, robust, signs, trend
 from rules.baseline import Baseline
 from rules.causes import (
     Candidates,
@@ -28,6 +28,7 @@ from rules.findings import CauseProbability, Finding, Forecast, Presence
 from rules.levels import Level
 from rules.sections import Plan
 from rules.series import DAY_S, Bin, History, Series
+from rules.temperature import KELVIN
 from rules.train import Limits
 from rules.waiting import Waiting, extra_power_kw, waiting
 from rules.water import osmotic_pressure_bar
@@ -61,7 +62,7 @@ REAL = 0.95
 GONE = 0.5
 """Probability of a fault below which it is held to be absent."""
 
-MATTERS = 0.35
+MATTERS = 0.3
 """Share of a limit from which on a real deviation is worth telling."""
 
 CLEAR, SOON_D = 0.75, 4.0
@@ -95,7 +96,7 @@ class Window:
     """Deviations averaged over one window, and the verdict on them; the longest sure one is told.
 
     deviation : (n,) from the baseline. change, covariance : what was judged: the deviation, or its change since
-        the weeks before.
+        the weeks before. leaks : how a risen salt passage answers to temperature and flux.
     """
 
     seconds: float
@@ -105,6 +106,7 @@ class Window:
     covariance: Array
     verdict: Verdict | None
     shape: trend.Shape | None
+    leaks: leak.Answer | None = None
 
     @property
     def sure(self) -> bool:
@@ -293,7 +295,34 @@ class Performance:
             return window
         shape = self._shape(i)
         verdict = judge(self._candidates, window.change, window.covariance, shape, self._seen)
-        return replace(window, verdict=verdict, shape=shape)
+        leaks = self._leaks(verdict, shape)
+        if leaks is not None:
+            lean = {cause: leaks.nats(cause) for cause in (*leak.LEAKS, *leak.MEMBRANE)}
+            verdict = judge(
+                self._candidates, window.change, window.covariance, shape, self._seen, lean
+            )
+        return replace(window, verdict=verdict, shape=shape, leaks=leaks)
+
+    def _leaks(self, verdict: Verdict, shape: trend.Shape | None) -> leak.Answer | None:
+        """How a risen salt passage answers to temperature and flux, when that is what is found."""
+        best = verdict.best
+        if shape is None or best is None or best.cause not in (*leak.LEAKS, *leak.MEMBRANE):
+            return None
+        section = best.section or self._plan.sections[0].name
+        names, name = self._dependence.operating, f"{section}/salt_passage"
+        if name not in self._plan.observables:
+            return None
+        past, train = self._past, self._plan.train
+        warmth = past.points[:, names.index(f"{section}/temperature_c")]
+        kelvin = self.baseline.operating.get(f"{section}/temperature_c", 25.0) + KELVIN
+        return leak.answer(
+            past.days,
+            self._deviant[:, self._plan.observables.index(name)],
+            warmth,
+            past.points[:, names.index(f"{section}/flux_lmh")],
+            shape.onset,
+            train.salt_activation_k / kelvin**2,
+        )
 
     def _shape(self, column: int) -> trend.Shape | None:
         past = self._past
@@ -430,6 +459,7 @@ class Performance:
             causes=causes,
             alike=self._tagged(group),
             seen=self._seen,
+            leaks=window.leaks,
         )
 
     def _tagged(self, causes: Sequence[CauseProbability]) -> tuple[CauseProbability, ...]:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from rules.causes import Explained, Hypothesis
 from rules.findings import CauseProbability
+from rules.leak import LEAKS, MEMBRANE, Answer
 from rules.noise import split
 from rules.words import CAUSE_WORDS, QUANTITY_WORDS, percent
 
@@ -130,6 +131,17 @@ def _what(observable: str) -> str:
     return f"{QUANTITY_WORDS[quantity]} of {where}"
 
 
+def _leak_or_membrane(found: Answer | None) -> str:
+    if found is None or not found.telling:
+        return "Temperature and flux have not varied enough since it began to tell a leak from the membrane."
+    text = f"(share {found.share:.1f} ± {found.error:.1f}; 1 is a leak, 0 the membrane)"
+    if found.share >= 0.75:
+        return f"With temperature and flux the added salt goes as a leak would {text}."
+    if found.share <= 0.25:
+        return f"With temperature and flux the added salt goes as through the membrane {text}."
+    return f"With temperature and flux the added salt goes neither as a leak nor as the membrane {text}."
+
+
 def name_of(cause: CauseProbability) -> str:
     """A cause for people, with its transmitter."""
     if cause.point is not None:
@@ -146,9 +158,11 @@ def sentences(
     causes: Sequence[CauseProbability],
     alike: Sequence[CauseProbability],
     seen: Mapping[str, bool],
+    leaks: Answer | None = None,
 ) -> tuple[str, ...]:
     """For, against, what the instruments cannot tell apart, the runner-up with the test that separates the two.
 
+    leaks : how a risen salt passage answers to temperature and flux.
     causes : the first, and those after it. alike : causes that this plant's instruments cannot tell from the first.
     """
     lines = []
@@ -161,6 +175,8 @@ def sentences(
             lines.append(f"{side}: {SIGN_WORDS[sign][0 if seen[sign] else 1]}")
     if against:
         lines.append(f"Against it: {', '.join(against)}.")
+    if best.cause in (*LEAKS, *MEMBRANE):
+        lines.append(_leak_or_membrane(leaks))
     if alike:
         names = " or ".join(dict.fromkeys(name_of(c) for c in alike))
         lines.append(f"The instruments of this train do not tell it from {names}.")

@@ -93,7 +93,7 @@ def replay(
         )
     notices.write_text("".join(f"{line.body}\n" for line in done.lines), encoding="utf-8")
     if as_json:
-        summary = {
+        summary: dict[str, object] = {
             "minutes": done.minutes,
             "rows": done.report.used if done.report is not None else None,
             "notices": str(notices),
