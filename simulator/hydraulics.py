@@ -461,17 +461,23 @@ def _unsettled(
     shares: Sequence[Floats],
 ) -> NotSettled:
     """What has not settled, of the instant that is furthest from it."""
-    worst, at, text = float(missing.max()), int(np.argmax(missing)), ""
+    worst, at = float(missing.max()), int(np.argmax(missing))
     text = f"permeate flow is off by {worst:.1e} of what is asked for"
     for number, (flow, share) in enumerate(zip(flows, shares, strict=True), 1):
         mean = np.sum(flow.drop_bar * share, axis=1, keepdims=True)
         uneven = np.abs(flow.drop_bar / mean - 1.0)
         moved = np.max(np.abs(flow.flux - fluxes[number - 1]) / (flow.flux + 1.0), axis=0)
-        for values, what in ((uneven, "the pressure drop"), (moved, "the flux")):
+        for values, what in (
+            (
+                uneven,
+                "the pressure drop of vessel {} differs from that of its stage by {:.1e} of it",
+            ),
+            (moved, "the flux of vessel {} still moves by {:.1e} of itself"),
+        ):
             if values.max() > worst:
                 worst = float(values.max())
                 at, vessel = (int(i) for i in np.unravel_index(np.argmax(values), values.shape))
-                text = f"{what} of vessel {number}-{vessel + 1:02d} is off by {worst:.1e} of itself"
+                text = what.format(f"{number}-{vessel + 1:02d}", worst)
     return NotSettled(
         f"no steady state after {passes} passes: at a feed pressure of {feed_bar[at, 0]:.4g} bar {text}",
         at,
