@@ -16,7 +16,7 @@ from daemon.replay import Source, replay
 from simulator import client
 from tests.story.plant_kit import ROOT, Heard, free_port, load, simulated, watch
 
-SPEED = 12_000
+SPEED = 16_000
 AT_WORK = 60
 """While the technician is at it, a second is a minute of the plant."""
 
