@@ -88,7 +88,13 @@ def _places(
         w = what[len(found)]
         number = int(rng.integers(0 if w == "joint" else 1, elements + 1))
         if (w, number) not in [f[:2] for f in found]:
-            found.append((w, number, meter * float(np.exp(rng.uniform(*np.log(excess))))))
+            found.append((w, number, 0.0))
+    while True:
+        sizes = meter * np.exp(rng.uniform(*np.log(excess), size=len(found)))
+        # The meter errs in proportion to its reading, which the other fault has raised.
+        if all(s >= excess[0] * meter * (1.0 + sizes.sum() - s) for s in sizes):
+            break
+    found = [(w, number, float(s)) for (w, number, _), s in zip(found, sizes, strict=True)]
     return found
 
 
@@ -103,7 +109,8 @@ def trials(
     """Twelve vessels of two stages, each with a fault of one of `kinds`, ports and meters drawn.
 
     kinds : ``sound``, ``joint``, ``element``, ``two``, ``lead``, ``tail``. excess : salt that a fault lets in, in meter
-    errors of the salt of the sound vessel; drawn evenly in its logarithm, met within some ten per cent.
+    errors of the salt of the sound vessel; drawn evenly in its logarithm, met within some ten per cent. Of two
+    faults each is as large against the vessel with the other.
     """
     rng = np.random.default_rng(seed)
     base = load("healthy")
