@@ -1,7 +1,7 @@
 """The maintenance record: cleanings and repairs from minutes to sentences, the same after every restart."""
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -14,9 +14,11 @@ from daemon.notices import Notices
 from daemon.plantfile import Plant
 from daemon.record import Record
 from daemon.replay import Source
+from rules.findings import Presence
 from simulator.__main__ import main
 from tests.commands_kit import CommandLine, exported
-from tests.notices_kit import quick_record
+from tests.notices_kit import DAY, START, finding, quick_record
+from tests.notices_kit import plant as small_plant
 
 DAY_S = 86400.0
 
@@ -202,3 +204,29 @@ def test_events_come_from_a_file_once(
         ("cleaning_end", "Kim"),
         ("note", ""),
     ]
+
+
+def test_good_news_closes_by_itself_and_calls_nobody_twice(tmp_path: Path) -> None:
+    """Told once when it comes; when it is over it is journalled, closed, and no message goes out."""
+    with quick_record(tmp_path) as record:
+        notices = Notices(record, small_plant(tmp_path))
+        news = finding(
+            matter="fit_for_service",
+            stage=None,
+            causes=(),
+            action="watch",
+            priority="low",
+            message="Train A: fit for service.",
+            confirm_s=0.0,
+            clear_s=0.0,
+            suppressible=False,
+            closes_itself=True,
+        )
+        notices.process("A", START, [news], state="starting", progress=START)
+        over = replace(news, presence=Presence.ABSENT)
+        notices.process("A", START + DAY, [over], state="steady", progress=START + DAY)
+        assert [line.event for line in record.journal()] == ["raised", "cleared"]
+        assert [message.event for message in record.outgoing()] == ["raised"]
+        assert record.live_notices() == []
+        (closed,) = record.notices()
+        assert (closed.live, closed.closed_at) == (False, START + DAY)
