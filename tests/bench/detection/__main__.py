@@ -45,6 +45,7 @@ def main() -> None:
             try:
                 outcomes.append(job.result())
             except Exception as error:
+                pool.shutdown(cancel_futures=True)
                 raise RuntimeError(f"case {jobs[job].name} failed") from error
     outcomes.sort(key=lambda o: (o.case.cause == "none", o.case.seed))
     if asked.wrong:
@@ -53,18 +54,18 @@ def main() -> None:
 
 
 def print_tables(console: Console, outcomes: list[Outcome]) -> None:
-    """In all, per plant type, and the two plain methods."""
-    table = Table("figure", "all", *TYPES)
+    """All with 95 per cent intervals, then the value per plant type, then the two plain methods."""
+    table = Table("figure", "unit", "n", "all (95 %)", *TYPES)
     columns = [figures(outcomes)]
     columns += [figures([o for o in outcomes if o.case.plant == kind]) for kind in TYPES]
-    for i, row in enumerate(columns[0]):
-        table.add_row(row.name, *(str(column[i]) for column in columns))
+    for row, *others in zip(*columns, strict=True):
+        table.add_row(row.name, row.unit, str(row.count), str(row), *(o.short for o in others))
     console.print(table)
-    table = Table("plain methods", "limits on raw values", "daily normalized, criteria")
+    table = Table("plain methods", "unit", "limits on raw values", "daily normalized, criteria")
     for a, b in zip(
         plain(outcomes, lambda o: o.fixed), plain(outcomes, lambda o: o.daily), strict=True
     ):
-        table.add_row(a.name, str(a), str(b))
+        table.add_row(a.name, a.unit, str(a), str(b))
     console.print(table)
 
 

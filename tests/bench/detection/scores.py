@@ -158,11 +158,18 @@ class Figure:
     count: int
     unit: str = "%"
 
+    @property
+    def short(self) -> str:
+        """The value alone."""
+        return f"{self.value:.{1 if self.unit == '%' else 2}f}" if self.count else "-"
+
     def __str__(self) -> str:
         if not self.count:
             return "-"
         digits = 1 if self.unit == "%" else 2
-        return f"{self.value:.{digits}f} ({self.low:.{digits}f} to {self.high:.{digits}f}) {self.unit}, n {self.count}"
+        if not np.isfinite(self.low):
+            return self.short
+        return f"{self.short} ({self.low:.{digits}f} to {self.high:.{digits}f})"
 
 
 def wilson(hits: int, count: int) -> tuple[float, float]:
