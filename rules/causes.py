@@ -36,9 +36,6 @@ ELSEWHERE = 0.04
 PRIOR_NONE = 0.9
 """Prior probability that nothing is wrong at an evaluation. Common practice, no source."""
 
-ONE_VESSEL = frozenset({"o_ring_leak", "damaged_element"})
-"""What only a probe tells apart: feed water in the permeate of one vessel."""
-
 ALIKE = 0.3
 """A cause that keeps this part of the first one's probability, were that true, is not told apart from it. [-]"""
 

@@ -10,6 +10,9 @@ from rules.words import CAUSE_WORDS, QUANTITY_WORDS, SHORT_WORDS, day, percent, 
 STANDS_OUT = 2.0
 """Evidence is told singly from this many times the usual spread on."""
 
+ONE_VESSEL = ("o_ring_leak", "damaged_element")
+"""Feed water in the permeate of one vessel: causes that a train's own instruments cannot tell apart."""
+
 LEAST_KW = 0.1
 """Less than this is not worth a sentence. [kW]"""
 
@@ -62,9 +65,13 @@ def performance_message(
     passed : quantities that are past their limit already.
     """
     first = causes[0]
-    parts = [
-        f"{place(train, stage)}: {CAUSE_WORDS[first.cause]} likely ({100 * first.probability:.0f} %)",
-    ]
+    name, probability = CAUSE_WORDS[first.cause], first.probability
+    if first.cause in ONE_VESSEL:
+        # Only a probe tells the two apart: they are told together.
+        both = [c for c in causes if c.cause in ONE_VESSEL]
+        name = " or ".join(CAUSE_WORDS[c.cause] for c in both)
+        probability = sum(c.probability for c in both)
+    parts = [f"{place(train, stage)}: {name} likely ({100 * probability:.0f} %)"]
     if first.point:
         parts[0] = (
             f"{place(train, None)}: {first.point} reads wrong, likely ({100 * first.probability:.0f} %)"

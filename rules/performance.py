@@ -454,6 +454,7 @@ class Performance:
         return reasons.sentences(
             observables=self._plan.observables,
             change=window.change,
+            usual=np.sqrt(np.diag(window.covariance)),
             best=best,
             explained=explained,
             causes=causes,

@@ -102,11 +102,12 @@ def separates(first: str, second: str) -> str:
 
 
 def observed(
-    observables: Sequence[str], change: Array, best: Hypothesis, explained: Explained
+    observables: Sequence[str], change: Array, usual: Array, best: Hypothesis, explained: Explained
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Sentences for and against a hypothesis, from the deviations.
 
-    change : (n,) deviations that were judged. explained : what the hypothesis explains of them.
+    change : (n,) deviations that were judged. usual : (n,) standard deviation of each in a healthy train.
+    explained : what the hypothesis explains of them.
     """
     speak_for, against = [], []
     error = np.sqrt(np.diag(explained.covariance))
@@ -118,7 +119,7 @@ def observed(
         if abs(explained.left[i]) >= TELLS * error[i]:
             wanted = "still" if abs(expected) < error[i] else f"about {percent(float(expected))}"
             against.append(f"{what} is {percent(float(change[i]))}, {wanted} would fit")
-        elif abs(expected) >= TELLS * error[i]:
+        elif abs(change[i]) >= TELLS * usual[i] and expected * change[i] > 0.0:
             speak_for.append(f"{what} {percent(float(change[i]))}")
     return tuple(speak_for), tuple(against)
 
@@ -153,6 +154,7 @@ def sentences(
     *,
     observables: Sequence[str],
     change: Array,
+    usual: Array,
     best: Hypothesis,
     explained: Explained,
     causes: Sequence[CauseProbability],
@@ -166,7 +168,7 @@ def sentences(
     causes : the first, and those after it. alike : causes that this plant's instruments cannot tell from the first.
     """
     lines = []
-    speak_for, against = observed(observables, change, best, explained)
+    speak_for, against = observed(observables, change, usual, best, explained)
     if speak_for:
         lines.append(f"For it: {', '.join(speak_for)}.")
     for sign, probability in best.signs.items():

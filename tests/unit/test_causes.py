@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from rules import causes, noise, sections
 from rules.causes import Candidates
+from rules.explain import ONE_VESSEL
 from rules.findings import CAUSES
 from rules.signatures import SIGNATURES
 from rules.trend import Shape
@@ -80,7 +81,7 @@ def test_each_transmitter_is_found_by_its_own_error(name: str, error: float) -> 
 def test_step_and_ramp_decide() -> None:
     """The same rise of salt passage is a leak when it stepped and oxidation when it grew."""
     z = moved(s1_salt_passage=0.25, s1_permeate_flow=0.02)
-    assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause in causes.ONE_VESSEL
+    assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause in ONE_VESSEL
     assert causes.judge(ALL, z, COVARIANCE, RAMP).causes[0].cause == "oxidation_damage"
     assert causes.judge(ALL, z, COVARIANCE, STEP).step > 0.9
     assert causes.judge(ALL, z, COVARIANCE, RAMP).step < 0.1
@@ -108,7 +109,7 @@ def test_only_what_is_known_is_judged() -> None:
     assert nothing.fault == 0.0
     z = moved(s2_salt_passage=0.4)
     z[:3] = np.nan
-    assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause in causes.ONE_VESSEL
+    assert causes.judge(ALL, z, COVARIANCE, STEP).causes[0].cause in ONE_VESSEL
 
 
 def test_no_hypotheses_judge_nothing() -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rules import robust
 from rules.noise import split
 from rules.train import QUANTITIES
 from tests.bench.detection.histories import DAY_S, History
@@ -92,10 +93,10 @@ def daily_criteria(history: History) -> list[Alarm]:
     starts = np.array([d.start for d in digests])
     table = np.array([[d.values.get(n, np.nan) for n in names] for d in digests])
     early = starts < starts[0] + BASELINE_S
-    change = np.expm1(table - np.nanmedian(table[early], axis=0))
+    change = np.expm1(table - robust.median(table[early]))
     day = ((starts - history.start) // DAY_S).astype(int)
     numbers = np.unique(day)
-    daily = np.array([np.nanmedian(change[day == d], axis=0) for d in numbers])
+    daily = np.array([robust.median(change[day == d]) for d in numbers])
     limits = np.array([CRITERIA[split(n)[1]] for n in names])
     beyond = daily / limits >= 1.0
     sections = list(dict.fromkeys(split(n)[0] for n in names))
