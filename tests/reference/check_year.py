@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rules import robust, sections
 from rules.dependence import Dependence
-from rules.digest import OPERATING, operating_names
+from rules.digest import CHANNELS, OPERATING, operating_names
 from rules.train import Instrument, Stage, Train
 from simulator.plant import Plant
 from simulator.scenario import Ageing, Feed, Operation, PlantSpec, Scenario
@@ -156,7 +156,7 @@ def _rates(train: Train, times: Array, values: Array) -> dict[str, tuple[float, 
 
     levels, points, starts = medians(observed), medians(points), medians(times[:, None])[:, 0]
     reference = robust.median(levels[:BASELINE_BINS])
-    operating = operating_names(plan)
+    operating = operating_names(plan)[: -len(CHANNELS)]
     at = dict(zip(operating, robust.median(points[:BASELINE_BINS]).tolist(), strict=True))
     at = {k: v for k, v in at.items() if np.isfinite(v)}
     hours = BASELINE_BINS * per_bin
