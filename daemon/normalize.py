@@ -22,7 +22,7 @@ from rules.design import ElementTest
 from rules.digest import BLOCK_S, Digest
 from rules.series import BIN_S, COARSE_S
 from rules.service import Service
-from rules.watch import LONGEST_MEMORY_S, NEW_BASELINE, Watch
+from rules.watch import NEW_BASELINE, SEEN_FROM_S, Watch
 
 REBUILD_S = COARSE_S + 86400.0
 """Digests of this long a time are read back after a restart, and all since the baseline: what the rules
@@ -84,7 +84,7 @@ class Normalizer:
     @property
     def memory_from(self) -> float:
         """Minutes from here to `judged_until` are wanted by `rebuild`. [s]"""
-        return self.judged_until - LONGEST_MEMORY_S - MINUTE_S
+        return self.judged_until - SEEN_FROM_S - MINUTE_S
 
     def rebuild(self, minutes: Iterable[Minute]) -> None:
         """Bring the rules to where they were when the last conclusions were written.

@@ -36,6 +36,11 @@ ELSEWHERE = 0.04
 PRIOR_NONE = 0.9
 """Prior probability that nothing is wrong at an evaluation. Common practice, no source."""
 
+INEXACT = (0.15, 0.01)
+"""What a transmitter's error does is known by slopes at the baseline: off by this part of each change where the error
+is large or the operating point another, and by this part of the largest change; balances are sums and exact.
+Common practice, no source. [-]"""
+
 ALIKE = 0.3
 """A cause that keeps this part of the first one's probability, were that true, is not told apart from it. [-]"""
 
@@ -147,6 +152,7 @@ def instrument_hypotheses(
     """
     if jacobian is None:
         jacobian = plan.jacobian(values)
+    computed = np.array([split(o)[0] != "balance" for o in plan.observables], dtype=float)
     found = []
     for column, name in enumerate(plan.train.signals):
         section, _, role = name.rpartition("/")
@@ -162,7 +168,7 @@ def instrument_hypotheses(
                 section if section in {s.name for s in plan.sections} else None,
                 name,
                 direction,
-                np.zeros(len(direction)),
+                computed * (INEXACT[0] * np.abs(direction) + INEXACT[1] * np.abs(direction).max()),
                 INSTRUMENT_STEP,
                 INSTRUMENT_RATE,
                 INSTRUMENT_PRIOR,
@@ -240,7 +246,7 @@ def judge(
     logs = np.concatenate(
         [
             _membrane_logs(mean[:membrane], spread[:membrane], z, sigma),
-            _instrument_logs(mean[membrane:], z, sigma),
+            _instrument_logs(mean[membrane:], spread[membrane:], z, sigma),
         ]
     )
     nothing = float(_log_density(z[None], sigma[None])[0])
@@ -274,11 +280,13 @@ def _membrane_logs(mean: Array, spread: Array, z: Array, sigma: Array) -> Array:
     return _log_sum(logs.reshape(k, -1), MAGNITUDE_PRIOR)
 
 
-def _instrument_logs(mean: Array, z: Array, sigma: Array) -> Array:
+def _instrument_logs(mean: Array, spread: Array, z: Array, sigma: Array) -> Array:
     """Log-likelihood of each transmitter's error (k, n), its size normal about zero."""
     if not len(mean):
         return np.empty(0)
     covariances = sigma + mean[:, :, None] * mean[:, None, :]
+    i = np.arange(mean.shape[1])
+    covariances[:, i, i] += spread**2
     return _log_density(np.broadcast_to(z, mean.shape), covariances)
 
 

@@ -39,7 +39,9 @@ def todo(action: Action, cause: str, stage: int | None, point: str | None) -> st
         "probe": f"Survey the vessels of {where}, then probe the worst one.",
         "replace": f"Do not clean. Check the feed for oxidant or grit, survey {where} and plan replacement.",
         "check_instrument": f"Check {point} against a calibrated meter.",
-        "adjust_operation": f"Look for a closed or throttled permeate valve on {where}.",
+        "adjust_operation": "Bring recovery and flows back to where they were at the baseline."
+        if cause == "operating_change"
+        else f"Look for a closed or throttled permeate valve on {where}.",
         "watch": "Nothing to do now; keep watching.",
     }[action]
 

@@ -56,6 +56,9 @@ MATTER, FURTHER = "performance", "performance:further"
 FURTHER_SCREEN, FURTHER_REAL = 4.0, 0.99
 """A second cause is looked for when this many standard deviations are left, and told from this probability on."""
 
+LINEAR = 3.0
+"""Beyond so many times its usual size a transmitter's error no longer goes by slopes, and what it leaves is no finding."""
+
 REAL = 0.95
 """Probability of a fault from which on it is held for real."""
 
@@ -219,7 +222,8 @@ class Performance:
     def _further(self, window: Window, first: Verdict, explained: Explained, now: float) -> Finding:
         """What the first cause does not explain, when another clearly does."""
         quiet = self._quiet(window, FURTHER)
-        if not window.sure:
+        meter = first.best is not None and first.best.point is not None
+        if not window.sure or (meter and abs(explained.size) > LINEAR):
             return quiet
         left = self._judged(
             replace(window, change=explained.left, covariance=explained.covariance, verdict=None),
@@ -392,7 +396,8 @@ class Performance:
         errors = dict(zip(plan.observables, np.sqrt(np.diag(window.covariance)), strict=True))
         clear = size >= 1.0 or (days is not None and days <= SOON_D) or _clear(causes)
         presence = _presence(verdict.fault, size, near)
-        if presence is Presence.PRESENT and not clear:
+        residue = first.cause == "operating_change" and self._seen.get("just_cleaned", False)
+        if presence is Presence.PRESENT and (residue or not clear):
             presence = Presence.HELD
         told: tuple[str, ...] = ()
         if presence is Presence.PRESENT:

@@ -124,7 +124,7 @@ SIGNATURES: tuple[Signature, ...] = (
         drop=(1.0, 0.2),
         step=0.7,
         rate=(0.2, 4.0),
-        prior=0.1,
+        prior=0.06,
         signs={"turbid": 0.5},
         rows=("pretreatment_upset", "inlet_channel_plugging"),
     ),
@@ -133,7 +133,7 @@ SIGNATURES: tuple[Signature, ...] = (
         "metal_oxide_fouling",
         "lead",
         1.0,
-        flow=(-0.9, 0.3),
+        flow=(-0.8, 0.3),
         passage=(0.45, 0.2),
         drop=(1.0, 0.3),
         step=0.05,
@@ -289,7 +289,7 @@ SIGNATURES: tuple[Signature, ...] = (
         drop=(-1.0, 0.3),
         step=0.7,
         rate=(0.05, 4.0),
-        prior=0.1,
+        prior=0.2,
         signs={"recovery_raised": 0.97},
         rows=("recovery_too_high",),
     ),
@@ -324,7 +324,7 @@ PERMEATE_BACKPRESSURE = Signature(
 """Only where the permeate pressure of the section is not measured; else normalization absorbs it. The driving
 pressure that is lost looks like lost permeability; the salt passage of `rules.sections` is taken at the true flux."""
 
-INSTRUMENT_PRIOR = 0.25
+INSTRUMENT_PRIOR = 0.3
 """Prior of one transmitter's error, on the scale of `Signature.prior`. Common practice, no source."""
 
 INSTRUMENT_STEP = 0.4

@@ -24,7 +24,8 @@ from rules.performance import Performance
 from rules.sections import Plan
 from rules.series import BIN_S, DAY_S, Series
 from rules.service import Service
-from rules.state import PRODUCING, STARTING, STEADY, UNKNOWN, StateGate
+from rules.signs import CLEANED_S
+from rules.state import CLEANING, PRODUCING, STARTING, STEADY, UNKNOWN, StateGate
 from rules.train import STATUS_ROLES, Train
 from rules.upkeep import Upkeep
 from rules.words import day, place
@@ -35,6 +36,9 @@ MEMORY_S = 3 * 3600.0
 FEWEST_REMEMBERED = 3 * transmitters.FEWEST_REPEATS
 LONGEST_MEMORY_S = 24 * 3600.0
 """Minutes are remembered for three hours; where they come seldom, so many of them, for a day at most. [s]"""
+
+SEEN_FROM_S = CLEANED_S + 3600.0
+"""So far back minutes are wanted after a restart: a clean is remembered for two days. [s]"""
 
 SETTLED_S = 24 * 3600.0
 """After a replacement, this much time passes before a new baseline begins. Common practice, no source. [s]"""
@@ -107,6 +111,8 @@ class Watch:
         self._replaced = False
         # Cleanings by time, so that minutes read back after a restart get the state they had.
         self._cleanings: list[tuple[float, bool]] = []
+        # End of the last clean that the plant's own bit, or people, told.
+        self._cleaned = -np.inf
         self._usual: Array | None = None
         self._design = design.levels(plan, rule.element_test) if rule.element_test else {}
         self._performance: Performance | None = None
@@ -217,6 +223,8 @@ class Watch:
         baseline = self.baseline
         usual = self._usual if baseline is not None and time >= baseline.made_at else None
         state = self._gate.minute(time, values, usual, cleaning=self._is_cleaning(time))
+        if state == CLEANING:
+            self._cleaned = time + MINUTE_S
         row = _Row(time, np.array(values, dtype=float), tuple(down), state)
         self._memory.append(row)
         self.upkeep.minute(time, row.values, producing=state in MAKING_PERMEATE)
@@ -264,8 +272,9 @@ class Watch:
     def _judged(self, performance: Performance, end: float) -> list[Finding]:
         """What the deviations from the baseline say at `end`."""
         cleanings = self.upkeep.cleanings
-        cleaned = cleanings.last_end if cleanings is not None else None
-        return performance.evaluate(self._series, end, -np.inf if cleaned is None else cleaned)
+        entered = cleanings.last_end if cleanings is not None else None
+        cleaned = self._cleaned if entered is None else max(entered, self._cleaned)
+        return performance.evaluate(self._series, end, cleaned)
 
     def _raw(self, digest: Digest, baseline: Baseline) -> list[Finding]:
         """What raw values say, where nothing of a section is normalized."""

@@ -6,6 +6,7 @@ import json
 import math
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -25,7 +26,7 @@ from daemon.clock import SystemClock
 from daemon.forward import BACK, LOST, REFUSED
 from daemon.influx import Answer, InfluxWriter, Reply
 from daemon.plantfile.result import Forward
-from daemon.record import Record
+from daemon.record import MIGRATIONS, Record
 from daemon.service import serve
 from tests.forward_kit import (
     SITE,
@@ -516,13 +517,12 @@ async def test_a_kill_between_yes_and_mark_loses_nothing(tmp_path: Path, stub: S
 
 def test_a_store_with_the_first_migration_only_is_brought_up(tmp_path: Path) -> None:
     """A record from before forwarding gets its tables, and keeps what it holds."""
-    with quick_record(tmp_path) as record:
-        record.add_event(1.0, "A", "note", "kept")
-        with record.transaction() as connection:
-            connection.execute("DROP TABLE forwarded")
-            connection.execute("DROP TABLE forward_dead")
-            connection.execute("DROP TABLE learned")
-            connection.execute("PRAGMA user_version = 1")
+    connection = sqlite3.connect(tmp_path / "record.db")
+    connection.executescript((MIGRATIONS / "0001.sql").read_text(encoding="utf-8"))
+    with connection:
+        connection.execute("INSERT INTO event VALUES (1, 1.0, 'A', 'note', 'kept', '')")
+        connection.execute("PRAGMA user_version = 1")
+    connection.close()
     with Record.open(tmp_path) as record:
         assert record.forwarded("A", "minute") is None
         record.put_forwarded("A", "minute", 120.0, -math.inf)

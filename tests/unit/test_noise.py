@@ -12,7 +12,7 @@ NAMES = ("1/permeate_flow", "2/permeate_flow", "1/salt_passage", "balance/water"
 def test_own_noise_by_hand() -> None:
     """A fresh baseline: the diagonal is spread²·(1/count + wander) + floor², and nothing else."""
     got = Noise(NAMES, {"1/permeate_flow": 0.01}).covariance(4, 0.0)
-    expected = [1e-4 * (0.25 + noise.WANDER) + 0.006**2, 0.006**2, 0.014**2, 0.004**2]
+    expected = [1e-4 * (0.25 + noise.WANDER) + 0.005**2, 0.005**2, 0.011**2, 0.004**2]
     np.testing.assert_allclose(got, np.diag(expected))
 
 
