@@ -41,6 +41,10 @@ INEXACT = (0.15, 0.01)
 is large or the operating point another, and by this part of the largest change; balances are sums and exact.
 Common practice, no source. [-]"""
 
+ERROR_SIZES, ERROR_SHARES = np.array([1.0, 4.0]), np.array([0.8, 0.2])
+"""Spreads of a transmitter's error in its usual size, and how common they are: some are wired or ranged wrongly, and
+far off. Common practice, no source. [-]"""
+
 ALIKE = 0.3
 """A cause that keeps this part of the first one's probability, were that true, is not told apart from it. [-]"""
 
@@ -281,13 +285,15 @@ def _membrane_logs(mean: Array, spread: Array, z: Array, sigma: Array) -> Array:
 
 
 def _instrument_logs(mean: Array, spread: Array, z: Array, sigma: Array) -> Array:
-    """Log-likelihood of each transmitter's error (k, n), its size normal about zero."""
+    """Log-likelihood of each transmitter's error (k, n), its size normal about zero, usual or far larger."""
     if not len(mean):
         return np.empty(0)
-    covariances = sigma + mean[:, :, None] * mean[:, None, :]
+    own = mean[:, :, None] * mean[:, None, :]
     i = np.arange(mean.shape[1])
-    covariances[:, i, i] += spread**2
-    return _log_density(np.broadcast_to(z, mean.shape), covariances)
+    own[:, i, i] += spread**2
+    residuals = np.broadcast_to(z, mean.shape)
+    logs = [_log_density(residuals, sigma + size**2 * own) for size in ERROR_SIZES]
+    return _log_sum(np.stack(logs, axis=-1), ERROR_SHARES)
 
 
 def _timing(candidates: Candidates, history: Shape | None) -> tuple[Array, Array]:

@@ -57,7 +57,7 @@ FURTHER_SCREEN, FURTHER_REAL = 4.0, 0.99
 """A second cause is looked for when this many standard deviations are left, and told from this probability on."""
 
 LINEAR = 3.0
-"""Beyond so many times its usual size a transmitter's error no longer goes by slopes, and what it leaves is no finding."""
+"""Beyond so many times its usual size an error of a meter no longer goes by slopes: what it leaves is no finding."""
 
 REAL = 0.95
 """Probability of a fault from which on it is held for real."""
