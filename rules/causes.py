@@ -46,7 +46,7 @@ ERROR_SIZES, ERROR_SHARES = np.array([1.0, 4.0]), np.array([0.8, 0.2])
 far off. Common practice, no source. [-]"""
 
 ALIKE = 0.3
-"""A cause that keeps this part of the first one's probability, were that true, is not told apart from it. [-]"""
+"""A cause that keeps this part of the first one's likelihood, were that true, is not told apart from it. [-]"""
 
 OUTLIER = 1e-6
 """Share of the likelihood that no cause explains; keeps probabilities from certainty."""
@@ -391,18 +391,21 @@ def alike(
     known: NDArray[np.bool_],
     size: float,
 ) -> tuple[CauseProbability, ...]:
-    """Causes that would stay nearly as probable if `best` were true: the instruments cannot tell them apart.
+    """Causes that would fit nearly as well if `best` were true: the instruments cannot tell them apart.
 
     known : (n,) observables that are known. size : magnitude at which it is tried. [-]
     """
     deviation = np.where(known, size * best.mean, np.nan)
     verdict = judge(candidates, deviation, covariance, None)
-    own = max((c.probability for c in verdict.causes if _is(c, best)), default=0.0)
-    return tuple(
-        c
-        for c in verdict.causes
-        if c.cause != "none" and not _is(c, best) and c.probability >= ALIKE * own
-    )
+    # How common a cause is has nothing to do with what the instruments see.
+    common: dict[tuple[str, str | None], float] = {}
+    for h in candidates.hypotheses:
+        common[h.cause, h.point] = common.get((h.cause, h.point), 0.0) + h.prior
+    seen = {
+        c: c.probability / common[c.cause, c.point] for c in verdict.causes if c.cause != "none"
+    }
+    own = max((p for c, p in seen.items() if _is(c, best)), default=0.0)
+    return tuple(c for c, p in seen.items() if not _is(c, best) and p >= ALIKE * own)
 
 
 def _is(cause: CauseProbability, hypothesis: Hypothesis) -> bool:
