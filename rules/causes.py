@@ -41,7 +41,7 @@ INEXACT = (0.15, 0.01)
 is large or the operating point another, and by this part of the largest change; balances are sums and exact.
 Common practice, no source. [-]"""
 
-ERROR_SIZES, ERROR_SHARES = np.array([1.0, 4.0]), np.array([0.8, 0.2])
+ERROR_SIZES, ERROR_SHARES = np.array([1.0, 4.0]), np.array([0.9, 0.1])
 """Spreads of a transmitter's error in its usual size, and how common they are: some are wired or ranged wrongly, and
 far off. Common practice, no source. [-]"""
 
