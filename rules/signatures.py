@@ -256,7 +256,7 @@ SIGNATURES: tuple[Signature, ...] = (
         "brine_seal_bypass",
         "any",
         1.0,
-        flow=(-0.1, 0.12),
+        flow=(-0.12, 0.12),
         passage=(0.25, 0.25),
         drop=(-1.0, 0.25),
         step=0.8,
