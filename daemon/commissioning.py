@@ -16,7 +16,7 @@ from drivers.connect import connect
 from drivers.protocol import BadSource, LinkDown, Point, Quality, Reading
 from rules import sections
 from rules.network import network
-from rules.train import STATUS_ROLES
+from rules.train import STATUS_ROLES, is_interstage
 
 Verdict = Literal["ok", "look", "bad"]
 
@@ -127,7 +127,11 @@ def _judge_train(
         for s in plan.sections
     )
     observed = dict(zip(plan.observables, plan.observe(values), strict=True))
-    balances = {name: math.expm1(observed[f"balance/{name}"]) for name in plan.balances}
+    balances = {
+        name: math.expm1(observed[f"balance/{name}"])
+        for name in plan.balances
+        if not is_interstage(name)
+    }
     its = {device: dead[device] for device in train.devices() if device in dead}
     remarks: tuple[str, ...] = ()
     closed = None

@@ -19,7 +19,7 @@ from rules.baseline import Baseline
 from rules.levels import Level, Levels
 from rules.series import DAY_S
 from rules.train import Limits
-from rules.words import CAUSE_WORDS, QUANTITY_WORDS, percent
+from rules.words import CAUSE_WORDS, percent, quantity_words
 
 Array = NDArray[np.float64]
 
@@ -275,16 +275,6 @@ WORDS: Mapping[str, str] = {
 }
 
 
-def where(observable: str) -> str:
-    """``normalized permeate flow of stage 1``, ``salt balance``."""
-    section, quantity = noise.split(observable)
-    if section == "balance":
-        return f"{quantity.replace('_', ' ')} balance"
-    return (
-        f"{QUANTITY_WORDS[quantity]} of {'the train' if section == 'train' else f'stage {section}'}"
-    )
-
-
 def share(effect: Effect) -> str:
     """``57 ± 6 %``; empty when nothing was there to restore."""
     if effect.restored is None:
@@ -294,7 +284,7 @@ def share(effect: Effect) -> str:
 
 def sentence(effect: Effect) -> str:
     """One effect in words, with its numbers."""
-    what = where(effect.observable)
+    what = quantity_words(effect.observable)
     what = what[0].upper() + what[1:]
     if effect.after is None:
         return f"{what}: {percent(effect.before or 0.0)} before."

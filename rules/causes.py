@@ -17,10 +17,11 @@ from rules.signatures import (
     INSTRUMENT_SIZE,
     INSTRUMENT_STEP,
     PERMEATE_BACKPRESSURE,
+    PRESSURE_BETWEEN_STAGES,
     SIGNATURES,
     Signature,
 )
-from rules.train import QUANTITIES, STATUS_ROLES
+from rules.train import QUANTITIES, STATUS_ROLES, is_interstage
 from rules.trend import LARGEST_LOG_RATIO, Shape
 
 Array = NDArray[np.float64]
@@ -101,6 +102,30 @@ def membrane_hypotheses(plan: Plan) -> list[Hypothesis]:
     for name in names:
         if not {f"{name}/permeate_pressure", "permeate_pressure"} & signals:
             found += _placed(PERMEATE_BACKPRESSURE, [name], plan.observables, 1.0 / len(names))
+    return found + _between_stages(plan.observables)
+
+
+def _between_stages(observables: Sequence[str]) -> list[Hypothesis]:
+    """A booster pump or valve between two stages that is run differently: up or down, nothing else moves."""
+    row, found = PRESSURE_BETWEEN_STAGES, []
+    for i, (place, quantity) in enumerate(split(o) for o in observables):
+        if place != "balance" or not is_interstage(quantity):
+            continue
+        for sign in (1.0, -1.0):
+            mean = np.zeros(len(observables))
+            mean[i] = sign
+            found.append(
+                Hypothesis(
+                    row.cause,
+                    None,
+                    None,
+                    mean,
+                    np.zeros(len(observables)),
+                    row.step,
+                    row.rate,
+                    row.prior / 2.0,
+                )
+            )
     return found
 
 

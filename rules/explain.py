@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from rules.actions import CHEMISTRY
 from rules.findings import Action, CauseProbability, Forecast
 from rules.waiting import Waiting
-from rules.words import CAUSE_WORDS, QUANTITY_WORDS, SHORT_WORDS, day, percent, place
+from rules.words import CAUSE_WORDS, SHORT_WORDS, day, percent, place, quantity_words
 
 STANDS_OUT = 2.0
 """Evidence is told singly from this many times the usual spread on."""
@@ -39,7 +39,7 @@ def todo(action: Action, cause: str, stage: int | None, point: str | None) -> st
         "probe": f"Survey the vessels of {where}, then probe the worst one.",
         "replace": f"Do not clean. Check the feed for oxidant or grit, survey {where} and plan replacement.",
         "check_instrument": f"Check {point} against a calibrated meter.",
-        "adjust_operation": "Bring recovery and flows back to where they were at the baseline."
+        "adjust_operation": "Bring recovery, flows and pressures back to where they were at the baseline."
         if cause == "operating_change"
         else f"Look for a closed or throttled permeate valve on {where}.",
         "watch": "Nothing to do now; keep watching.",
@@ -117,7 +117,7 @@ def evidence(
     errors : observable -> healthy standard deviation. [-] stepped : probability of a step. [-]
     """
     seen = {
-        f"{QUANTITY_WORDS[quantity]} of {'the train' if section == 'train' else f'stage {section}'}": (
+        quantity_words(f"{section}/{quantity}"): (
             value,
             errors.get(f"{section}/{quantity}"),
             "against the baseline",
@@ -126,7 +126,7 @@ def evidence(
         for quantity, value in quantities.items()
     }
     seen |= {
-        f"{name.replace('_', ' ')} balance": (
+        quantity_words(f"balance/{name}"): (
             value,
             errors.get(f"balance/{name}"),
             "from where it stood",

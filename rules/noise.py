@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.train import QUANTITIES
+from rules.train import QUANTITIES, is_interstage
 
 Array = NDArray[np.float64]
 
@@ -22,6 +22,10 @@ OSMOTIC = 0.02
 permeate flow grows with the part of the pressure that it takes. Common practice, no source. [-]"""
 
 BALANCE_FLOOR = {"water": 0.004, "permeate_flow": 0.004, "permeate_salt": 0.012, "salt": 0.012}
+
+INTERSTAGE = (0.004, 0.1)
+"""The same of the pressures at the two ends of a pipe between stages, and of the part of them that a booster pump adds
+there, which its speed may change. Common practice, no source. [-]"""
 
 PER_YEAR = {"permeate_flow": 0.05, "salt_passage": 0.10, "pressure_drop": 0.05}
 """Ageing of sound membranes. [1/yr]"""
@@ -53,7 +57,9 @@ def split(observable: str) -> tuple[str, str]:
 def floor(observable: str) -> float:
     """Smallest standard deviation believed of an observable. [-]"""
     section, quantity = split(observable)
-    return BALANCE_FLOOR[quantity] if section == "balance" else FLOOR[quantity]
+    if section != "balance":
+        return FLOOR[quantity]
+    return INTERSTAGE[0] if is_interstage(quantity) else BALANCE_FLOOR[quantity]
 
 
 class Noise:

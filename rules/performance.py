@@ -29,7 +29,7 @@ from rules.levels import Level
 from rules.sections import Plan
 from rules.series import DAY_S, Bin, History, Series
 from rules.temperature import KELVIN
-from rules.train import Limits
+from rules.train import Limits, is_interstage
 from rules.waiting import Waiting, extra_power_kw, waiting
 from rules.water import osmotic_pressure_bar
 
@@ -138,7 +138,7 @@ class Performance:
             baseline.spread,
             noise.STATED if stated else None,
             jacobian * np.array(sigma),
-            _osmotic_residue(plan, baseline.operating),
+            _residues(plan, baseline),
         )
         self._dependence = Dependence(
             plan.observables,
@@ -526,9 +526,15 @@ class Performance:
         return best
 
 
-def _osmotic_residue(plan: Plan, operating: Mapping[str, float]) -> dict[str, float]:
-    """What the residue of the osmotic pressure makes of the permeate flow of each section. [-]"""
-    found = {}
+def _residues(plan: Plan, baseline: Baseline) -> dict[str, float]:
+    """What the residue of the osmotic pressure makes of the permeate flow of each section, and a booster pump of the
+    balance of pressures around it. [-]"""
+    operating = baseline.operating
+    found = {
+        f"balance/{name}": noise.INTERSTAGE[1] * abs(baseline.values.get(f"balance/{name}", 0.0))
+        for name in plan.balances
+        if is_interstage(name)
+    }
     for section in plan.sections:
         ndp = operating.get(f"{section.name}/ndp_bar", np.nan)
         salt = operating.get(f"{section.name}/feed_brine_mg_l", np.nan)

@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 from rules.causes import Explained, Hypothesis
 from rules.findings import CauseProbability
 from rules.leak import LEAKS, MEMBRANE, Answer
-from rules.noise import split
-from rules.words import CAUSE_WORDS, QUANTITY_WORDS, percent
+from rules.words import CAUSE_WORDS, percent, quantity_words
 
 Array = NDArray[np.float64]
 
@@ -115,21 +114,13 @@ def observed(
         if not np.isfinite(change[i]):
             continue
         expected = explained.size * best.mean[i]
-        what = _what(name)
+        what = quantity_words(name)
         if abs(explained.left[i]) >= TELLS * error[i]:
             wanted = "still" if abs(expected) < error[i] else f"about {percent(float(expected))}"
             against.append(f"{what} is {percent(float(change[i]))}, {wanted} would fit")
         elif abs(change[i]) >= TELLS * usual[i] and expected * change[i] > 0.0:
             speak_for.append(f"{what} {percent(float(change[i]))}")
     return tuple(speak_for), tuple(against)
-
-
-def _what(observable: str) -> str:
-    section, quantity = split(observable)
-    if section == "balance":
-        return f"the {quantity.replace('_', ' ')} balance"
-    where = "the train" if section == "train" else f"stage {section}"
-    return f"{QUANTITY_WORDS[quantity]} of {where}"
 
 
 def _leak_or_membrane(found: Answer | None) -> str:

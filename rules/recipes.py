@@ -9,7 +9,7 @@ from rules import conductivity, normalize, temperature, water
 from rules.driving import Driving, Feed, driving, onward, split
 from rules.fits import Array, above_zero
 from rules.graph import Found, Lack, Recipe, column, combine, constant, first, linear
-from rules.train import Instrument, Means, Stage, Train, signal
+from rules.train import Instrument, Means, Stage, Train, interstage, signal
 
 
 @dataclass(frozen=True, slots=True)
@@ -528,4 +528,8 @@ def _balances(s: _Sources) -> dict[str, Recipe]:
             slopes=salt_slopes,
         ),
     }
+    for k in s.numbers[:-1]:
+        found[interstage(k)] = ratio(
+            s.measured("feed_pressure", k + 1), s.measured("concentrate_pressure", k)
+        )
     return {name: r for name, r in found.items() if isinstance(r, Recipe)}

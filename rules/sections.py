@@ -24,6 +24,8 @@ Observables are logarithms, so that a difference of two is ln(actual/baseline):
 - balance/permeate_flow : ln(Qp of the train / sum of the stages)
 - balance/permeate_salt : ln(Cp of the train · ΣQp / Σ(Qp Cp))
 - balance/salt : ln((Qc Cc + Qp Cp)/(Qf Cf)), with Qc = Qf − Qp
+- balance/stage_k_to_k+1_pressure : ln(feed pressure of stage k+1 / concentrate pressure of stage k), its level that
+  of the pipe and of a booster pump between them
 """
 
 import math

@@ -51,6 +51,16 @@ def signal(role: str, stage: int | None = None, vessel: int | None = None) -> st
     return f"{stage}-{vessel:02d}/{role}"
 
 
+def interstage(k: int) -> str:
+    """Name of the balance of the two pressures at the ends of the pipe from stage k to the next."""
+    return f"stage_{k}_to_{k + 1}_pressure"
+
+
+def is_interstage(balance: str) -> bool:
+    """Whether a balance, by name, is one of pressures."""
+    return balance.endswith("_pressure")
+
+
 @dataclass(frozen=True, slots=True)
 class Stage:
     """Vessels in parallel, each with elements in series; areas in m2, lengths in mm."""

@@ -32,6 +32,15 @@ SHORT_WORDS = {
 }
 
 
+def quantity_words(observable: str) -> str:
+    """``normalized permeate flow of stage 1``, ``salt balance``, ``stage 1 to 2 pressure balance``."""
+    section, _, quantity = observable.partition("/")
+    if section == "balance":
+        return f"{quantity.replace('_', ' ')} balance"
+    where = "the train" if section == "train" else f"stage {section}"
+    return f"{QUANTITY_WORDS[quantity]} of {where}"
+
+
 def percent(deviation: float) -> str:
     """A logarithmic deviation as a signed per cent: ``-6.2 %``."""
     text = f"{100.0 * expm1(deviation):+.1f}"

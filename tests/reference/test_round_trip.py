@@ -9,7 +9,7 @@ from tests.reference.check_round_trip import simulated, spread, without_stage_fl
 def test_exact_means_are_flatter_than_those_of_the_standard() -> None:
     """Over weather and set-points the log mean wanders where the exact means do not; balances close by both."""
     standard, exact = spread("d4516"), spread("profile")
-    assert len(exact) == 9
+    assert len(exact) == 10
     for k in ("1", "2"):
         for quantity in ("permeate_flow", "salt_passage"):
             assert exact[f"{k}/{quantity}"] < standard[f"{k}/{quantity}"]

@@ -78,6 +78,34 @@ def test_each_transmitter_is_found_by_its_own_error(name: str, error: float) -> 
     assert (found.causes[0].cause, found.causes[0].point) == ("instrument_fault", name)
 
 
+@pytest.mark.parametrize("name", ["1/concentrate_pressure", "2/feed_pressure"])
+@pytest.mark.parametrize("error", [0.03, -0.03])
+def test_a_wrong_tap_between_stages_opens_the_balance_of_pressures(name: str, error: float) -> None:
+    """A tap of the pipe between two stages is told by the other end of the pipe."""
+    true = values(PLAN)
+    wrong = true.copy()
+    wrong[PLAN.signals.index(name)] *= 1.0 + error
+    z = PLAN.observe(wrong) - PLAN.observe(true)
+    found = causes.judge(ALL, z, COVARIANCE, STEP)
+    assert (found.causes[0].cause, found.causes[0].point) == ("instrument_fault", name)
+    assert found.causes[0].probability > 0.9
+
+
+def test_a_drop_lost_with_the_pressures_in_balance_is_a_bypass() -> None:
+    """Less pressure drop of stage 1 while both ends of the pipe to stage 2 agree: no tap does that."""
+    found = causes.judge(ALL, moved(s1_pressure_drop=-0.2, s1_salt_passage=0.05), COVARIANCE, STEP)
+    assert found.causes[0].cause == "brine_seal_bypass"
+    assert found.causes[0].probability > 0.9
+
+
+def test_a_booster_run_differently_is_an_operating_change() -> None:
+    """Only the balance of pressures around a pump between the stages moves: neither membrane nor meter."""
+    z = moved()
+    z[NAMES.index("balance/stage_1_to_2_pressure")] = 0.05
+    found = causes.judge(ALL, z, COVARIANCE, STEP)
+    assert found.causes[0].cause == "operating_change"
+
+
 def test_step_and_ramp_decide() -> None:
     """The same rise of salt passage is a leak when it stepped and oxidation when it grew."""
     z = moved(s1_salt_passage=0.25, s1_permeate_flow=0.02)

@@ -17,7 +17,7 @@ from tests.unit.test_sections import train, values
 PLAN = sections.plan(train())
 NAMES = PLAN.observables
 HEALTHY = digest.summarize(PLAN, 0.0, values(PLAN)[None], dict.fromkeys(PLAN.signals, 1.0))
-SCATTER = dict(zip(NAMES, [0.003, 0.006, 0.004, 0.003, 0.006, 0.004] + [0.002] * 4, strict=True))
+SCATTER = dict(zip(NAMES, [0.003, 0.006, 0.004, 0.003, 0.006, 0.004] + [0.002] * 5, strict=True))
 Change = Callable[[float], dict[str, float]]
 
 

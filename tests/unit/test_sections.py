@@ -100,7 +100,7 @@ def single() -> tuple[Plan, NDArray[np.float64]]:
 
 
 def test_fully_instrumented_train_has_its_stages_and_every_balance() -> None:
-    """Full stage instruments: both stages with all three quantities, four balances, nothing lacking."""
+    """Full stage instruments: both stages with all three quantities, five balances, nothing lacking."""
     plan = standard_plan(train())
     assert plan.observables == (
         "1/permeate_flow",
@@ -113,8 +113,15 @@ def test_fully_instrumented_train_has_its_stages_and_every_balance() -> None:
         "balance/permeate_flow",
         "balance/permeate_salt",
         "balance/salt",
+        "balance/stage_1_to_2_pressure",
     )
-    assert plan.balances == ("water", "permeate_flow", "permeate_salt", "salt")
+    assert plan.balances == (
+        "water",
+        "permeate_flow",
+        "permeate_salt",
+        "salt",
+        "stage_1_to_2_pressure",
+    )
     assert [s.stages for s in plan.sections] == [(1,), (2,)]
     assert plan.reasons == ()
     assert plan.notes == ()
@@ -224,6 +231,8 @@ def test_balances_close_on_the_hand_balance() -> None:
         ("permeate_conductivity", 1.1, {"permeate_salt": np.log(1.1), "salt": np.log(2003 / 2000)}),
         ("concentrate_conductivity", 1.1, {"salt": np.log((1.1 * 1970 + 30) / 2000)}),
         ("feed_conductivity", 1.1, {"salt": -np.log(1.1)}),
+        ("2/feed_pressure", 1.1, {"stage_1_to_2_pressure": np.log(1.1)}),
+        ("1/concentrate_pressure", 1.1, {"stage_1_to_2_pressure": -np.log(1.1)}),
     ],
 )
 def test_a_wrong_transmitter_moves_its_own_balances(
@@ -305,7 +314,7 @@ def test_feed_concentration_from_the_concentrate() -> None:
     """Without feed conductivity the salt balance over the train gives the feed: 2000 mg/L by hand."""
     plan = standard_plan(train(without("feed_conductivity")))
     assert float(plan.inputs(values(plan))["1"].feed_mg_l) == pytest.approx(2000.0, rel=1e-9)
-    assert plan.balances == ("water", "permeate_flow", "permeate_salt")
+    assert plan.balances == ("water", "permeate_flow", "permeate_salt", "stage_1_to_2_pressure")
     assert any("computed from the concentrate" in n for n in plan.notes)
 
 
@@ -318,6 +327,7 @@ def test_without_any_feed_salt_only_the_pressure_drop_remains() -> None:
         "balance/water",
         "balance/permeate_flow",
         "balance/permeate_salt",
+        "balance/stage_1_to_2_pressure",
     )
     assert len(plan.reasons) == 3  # two stages and the train
     assert all("feed_conductivity" in r for r in plan.reasons)
@@ -363,7 +373,11 @@ def test_without_temperature_nothing_can_be_normalized() -> None:
     assert not plan.usable
     assert plan.sections == ()
     assert all("feed_temperature" in r for r in plan.reasons)
-    assert plan.observables == ("balance/water", "balance/permeate_flow")
+    assert plan.observables == (
+        "balance/water",
+        "balance/permeate_flow",
+        "balance/stage_1_to_2_pressure",
+    )
 
 
 def test_no_instruments_at_all() -> None:

@@ -45,7 +45,7 @@ def test_without_stage_flows_the_permeate_is_split(means: Means) -> None:
         ("2", ("pressure_drop",)),
         ("train", ("permeate_flow", "salt_passage")),
     ]
-    assert plan.balances == ("water", "salt")
+    assert plan.balances == ("water", "salt", "stage_1_to_2_pressure")
     assert "split by one permeability" in plan.basis
     assert [n.split(":")[0] for n in plan.notes] == ["stage 1", "stage 2", "train"]
     assert all("split as if all stages had the same water" in n for n in plan.notes[:2])
