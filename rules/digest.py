@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules import robust
+from rules.profile import osmotic_slopes
 from rules.sections import Plan, SectionInputs
+from rules.water import osmotic_pressure_bar
 
 Array = NDArray[np.float64]
 
@@ -83,8 +85,11 @@ OPERATING = (
     "average_flow_m3h",
     "pressure_drop_bar",
     "temperature_c",
+    "flow_by_osmotic",
+    "passage_by_osmotic",
 )
-"""Operating quantities of a section, in the order of `operating_names`."""
+"""Operating quantities of a section, in the order of `operating_names`. The last two: what a relative error of the
+osmotic pressure does to its normalized flow and passage. [-]"""
 
 
 CHANNELS = ("feed_temperature", "feed_ph", "feed_orp", "feed_turbidity", "recovery")
@@ -124,8 +129,23 @@ def _operating(
             "pressure_drop_bar": section.feed_pressure_bar - section.concentrate_pressure_bar,
             "temperature_c": section.temperature_c,
         }
-        point |= {f"{name}/{k}": float(v[row]) for k, v in rows.items() if np.isfinite(v[row])}
+        now = {k: float(v[row]) for k, v in rows.items()}
+        now["flow_by_osmotic"], now["passage_by_osmotic"] = _by_osmotic(plan, section, row)
+        point |= {f"{name}/{k}": v for k, v in now.items() if math.isfinite(v)}
     return point
+
+
+def _by_osmotic(plan: Plan, section: SectionInputs, row: int) -> tuple[float, float]:
+    """What a relative error of the osmotic pressure does to flow and passage of a section. [-]"""
+    ndp, warmth = float(section.ndp_bar[row]), float(section.temperature_c[row])
+    if plan.means == "d4516":
+        brine = float(section.feed_brine_mg_l[row])
+        return float(osmotic_pressure_bar(brine, warmth, plan.train.water)) / ndp, 0.0
+    ends = section.feed_pressure_bar[row] + section.concentrate_pressure_bar[row]
+    passed = float(osmotic_pressure_bar(section.permeate_mg_l[row], warmth, plan.train.water))
+    across = 0.5 * float(ends) - float(section.permeate_pressure_bar[row])
+    pressure = across + (passed if math.isfinite(passed) else 0.0)
+    return osmotic_slopes(float(section.recovery[row]), ndp / pressure)
 
 
 def summarize(plan: Plan, start: float, minutes: Array, alive: Mapping[str, float]) -> Digest:

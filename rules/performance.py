@@ -31,7 +31,6 @@ from rules.series import DAY_S, Bin, History, Series
 from rules.temperature import KELVIN
 from rules.train import Limits, is_interstage
 from rules.waiting import Waiting, extra_power_kw, waiting
-from rules.water import osmotic_pressure_bar
 
 Array = NDArray[np.float64]
 
@@ -83,6 +82,9 @@ BALANCE_LIMIT = 0.06
 
 CLEARLY = 2.0
 """A quantity is forecast when it has moved by this many standard deviations."""
+
+BY_OSMOTIC = {"permeate_flow": "flow_by_osmotic", "salt_passage": "passage_by_osmotic"}
+"""Quantity -> operating quantity of `rules.digest` that tells what an error of the osmotic pressure does to it."""
 
 HOURLY, HOURS = 5, 3.0
 """Rows of fewer digests than this are hours, and count as one of so many. [-]"""
@@ -138,7 +140,7 @@ class Performance:
             baseline.spread,
             noise.STATED if stated else None,
             jacobian * np.array(sigma),
-            _residues(plan, baseline),
+            _around_boosters(plan, baseline),
         )
         self._dependence = Dependence(
             plan.observables,
@@ -146,6 +148,11 @@ class Performance:
             baseline.operating,
             baseline.spread,
             stated=stated,
+        )
+        operating = self._dependence.operating
+        self._osmotic_at = _osmotic_columns(plan.observables, operating)
+        self._osmotic_usual = self._osmotic(
+            np.array([baseline.operating.get(name, np.nan) for name in operating])
         )
         # Of the evaluation that is going on.
         self._past = History(*(np.empty(0) for _ in range(4)))
@@ -270,7 +277,13 @@ class Performance:
             self._point = robust.median(series.points[chosen])
             self._unknown = self._dependence.covariance(self._point)
         covariance = self._noise.covariance(count, now - self.baseline.end) + self._unknown
+        covariance += self._noise.osmotic(self._osmotic(self._point), self._osmotic_usual)
         return self._judged(Window(seconds, count, deviation, deviation, covariance, None, None))
+
+    def _osmotic(self, point: Array) -> Array:
+        """What a relative error of the osmotic pressure does to every observable; 0 where unknown. [-]"""
+        at = self._osmotic_at
+        return np.where(at >= 0, np.nan_to_num(point[at]), 0.0)
 
     def _since_before(self, slow: Window | None, now: float) -> Window | None:
         """The change of the last day since the weeks before, judged; None when these are not known."""
@@ -282,9 +295,9 @@ class Performance:
             return None
         before = robust.median(self._deviant[use])
         covariance = self._noise.change(slow.digests, int(self._past.counts[use].sum()))
-        covariance += self._dependence.covariance(
-            self._point, robust.median(self._past.points[use])
-        )
+        point = robust.median(self._past.points[use])
+        covariance += self._dependence.covariance(self._point, point)
+        covariance += self._noise.osmotic(self._osmotic(self._point), self._osmotic(point))
         return self._judged(
             replace(slow, change=slow.deviation - before, covariance=covariance, verdict=None)
         )
@@ -526,23 +539,23 @@ class Performance:
         return best
 
 
-def _residues(plan: Plan, baseline: Baseline) -> dict[str, float]:
-    """What the residue of the osmotic pressure makes of the permeate flow of each section, and a booster pump of the
-    balance of pressures around it. [-]"""
-    operating = baseline.operating
-    found = {
+def _around_boosters(plan: Plan, baseline: Baseline) -> dict[str, float]:
+    """What a booster pump makes of the balance of pressures around it. [-]"""
+    return {
         f"balance/{name}": noise.INTERSTAGE[1] * abs(baseline.values.get(f"balance/{name}", 0.0))
         for name in plan.balances
         if is_interstage(name)
     }
-    for section in plan.sections:
-        ndp = operating.get(f"{section.name}/ndp_bar", np.nan)
-        salt = operating.get(f"{section.name}/feed_brine_mg_l", np.nan)
-        warmth = operating.get(f"{section.name}/temperature_c", np.nan)
-        taken = float(osmotic_pressure_bar(salt, warmth, plan.train.water))
-        if ndp > 0.0 and np.isfinite(taken):
-            found[f"{section.name}/permeate_flow"] = noise.OSMOTIC * taken / ndp
-    return found
+
+
+def _osmotic_columns(observables: Sequence[str], operating: Sequence[str]) -> NDArray[np.intp]:
+    """Column of the operating point that tells what the osmotic pressure does to each observable; -1 where none."""
+    names = []
+    for observable in observables:
+        section, quantity = noise.split(observable)
+        key = BY_OSMOTIC.get(quantity) if section != "balance" else None
+        names.append(f"{section}/{key}" if key else "")
+    return np.array([operating.index(n) if n else -1 for n in names], dtype=np.intp)
 
 
 def limit_of(quantity: str, limits: Limits) -> float:

@@ -9,6 +9,7 @@ Here the concentration profile is solved in closed form for a membrane of high r
 mean pressure, with the piled-up salt taken from film theory with one polarization for the section.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -69,6 +70,41 @@ def exact_means(
             concentration_ratio=np.asarray(log / area),
             flow_m3h=np.asarray(feed * (y * (1.0 - y / 2.0) + s * y + s * s * log) / area),
         )
+
+
+def osmotic_slopes(recovery: float, drive: float) -> tuple[float, float]:
+    """What an error of the osmotic pressure does to a section normalized by its exact means.
+
+    recovery : of the section, in (0, 1). drive : mean net driving pressure over the mean pressure across the membrane
+        (permeate osmotic pressure added), in (0, 1).
+    returns : change of ln(Qp/NDP) and of ln(Qp/mean concentration) for a relative change of the osmotic pressure.
+        Small where pressure is plenty, without bound where the tail comes to rest. NaN outside the ranges.
+
+    Source: derivatives of the closed form of `exact_means`, derived here; against finite differences of it in
+    tests/unit/test_profile.py.
+    """
+    y = recovery
+    if not (0.0 < y < 1.0 and 0.0 < drive < 1.0):
+        return math.nan, math.nan
+    area = y / drive
+
+    def log(s: float) -> float:
+        return math.log((1.0 - s) / (1.0 - y - s))
+
+    # area grows with s from y at 0 without bound: by halving, to the last digit.
+    low, high = 0.0, 1.0 - y
+    for _ in range(60):
+        s = 0.5 * (low + high)
+        if s >= 1.0 - y or y + s * log(s) > area:
+            high = s
+        else:
+            low = s
+    s = low
+    if s <= 0.0:
+        return 0.0, 0.0
+    steep = y / ((1.0 - s) * (1.0 - y - s))
+    flow = s * (log(s) + s * steep) / area
+    return flow, flow - s * steep / log(s)
 
 
 def mass_transfer_lmh(

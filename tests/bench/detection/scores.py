@@ -247,6 +247,9 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         o for o in faulty if o.case.slow and np.isfinite(o.crossed) and o.case.family in MEMBRANE
     ]
     leads = [o.crossed - (o.first.day if o.first else o.case.scenario.days) for o in slow]
+    weeks = [
+        lead for o, lead in zip(slow, leads, strict=True) if o.crossed - o.case.onset >= 21.0
+    ]
     part = [lead / (o.crossed - o.case.onset) for o, lead in zip(slow, leads, strict=True)]
     leaks = [
         o for o in faulty if o.case.family == "seal leak" and not o.case.slow and o.passage >= 0.15
@@ -272,6 +275,8 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         share("missed", [o.first is None for o in faulty]),
         quantile("lead, median", leads, 0.5, "d"),
         quantile("lead, 90 % have more than", leads, 0.1, "d"),
+        quantile("lead where a crossing takes three weeks or more, median", weeks, 0.5, "d"),
+        quantile("lead where it takes that long, 90 % have more than", weeks, 0.1, "d"),
         quantile("lead over time from onset to crossing, median", part, 0.5, ""),
         quantile("leak delay, median", delays, 0.5, "h"),
         quantile("leak delay, 90 % within", delays, 0.9, "h"),
