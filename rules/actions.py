@@ -52,12 +52,17 @@ STEP_ALARM_PASSAGE = 0.15
 SALT_LEAKS = frozenset({"o_ring_leak", "damaged_element"})
 
 
+OWN_ERRANDS = {"scaling": "descale", "none": "nothing"}
+"""Causes whose errand is not that of their action."""
+
+
 def errand(cause: str) -> str:
     """What a person would be sent for: causes of one errand need not be told apart before it.
 
-    Fouling and scale are both cleaned, but at the two ends of the train and with another chemistry.
+    Fouling and scale are both cleaned, but at the two ends of the train and with another chemistry. Nobody is sent for
+    ``none``.
     """
-    return "descale" if cause == "scaling" else ACTION[cause]
+    return OWN_ERRANDS.get(cause, ACTION[cause])
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules import signs
+from rules.actions import errand
 from rules.findings import CauseProbability
 from rules.noise import split
 from rules.sections import Plan
@@ -42,7 +43,7 @@ INEXACT = (0.15, 0.01)
 is large or the operating point another, and by this part of the largest change; balances are sums and exact.
 Common practice, no source. [-]"""
 
-ERROR_SIZES, ERROR_SHARES = np.array([1.0, 4.0]), np.array([0.9, 0.1])
+ERROR_SIZES, ERROR_SHARES = np.array([0.2, 1.0, 4.0]), np.array([0.4, 0.5, 0.1])
 """Spreads of a transmitter's error in its usual size, and how common they are: some are wired or ranged wrongly, and
 far off. Common practice, no source. [-]"""
 
@@ -78,7 +79,8 @@ class Hypothesis:
 class Verdict:
     """The posterior.
 
-    causes : every cause with its probability, most probable first, ``none`` among them.
+    causes : every cause with its probability, ``none`` among them. First the most probable one of the most probable
+        errand (`rules.actions.errand`): what a person is sent for is to be right. Then the most probable first.
     fault : probability that anything is wrong. [-]
     section : the most probable section of the first cause that is not ``none``; None for all.
     step : probability that the first cause came as a step.
@@ -349,7 +351,12 @@ def _collect(usable: Sequence[Hypothesis], density: Array, steps: Array) -> Verd
         causes[(h.cause, h.point)] = causes.get((h.cause, h.point), 0.0) + float(p)
     none = float(density[-1])
     causes[("none", None)] = none
+    sent: dict[str, float] = {}
+    for (cause, _), p in causes.items():
+        sent[errand(cause)] = sent.get(errand(cause), 0.0) + p
     ranked = sorted(causes.items(), key=lambda item: (-item[1], item[0][0], item[0][1] or ""))
+    likeliest = max(ranked, key=lambda item: sent[errand(item[0][0])])
+    ranked.sort(key=lambda item: item is not likeliest)
     first = next(key for key, _ in ranked if key[0] != "none")
     places: dict[str | None, float] = {}
     stepped = total = 0.0

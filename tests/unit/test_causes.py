@@ -163,3 +163,15 @@ def test_what_stands_out_by_hand() -> None:
     alone = causes.standing_out(np.array([0.3, np.nan]), np.diag([0.01, 0.04]))
     assert alone[0] == pytest.approx(3.0)
     assert np.isnan(alone[1])
+
+
+def test_the_errand_comes_before_its_cause() -> None:
+    """Two causes of one errand together beat a third that is likelier than each: a person is sent for the errand."""
+    mean, spread = np.array([1.0]), np.array([0.0])
+    alike = [
+        causes.Hypothesis(name, "1", None, mean, spread, 0.5, (0.02, 3.0), prior)
+        for name, prior in (("biofouling", 0.4), ("oxidation_damage", 0.35), ("abrasion", 0.25))
+    ]
+    found = causes.judge(Candidates(alike), np.array([0.2]), np.array([[0.0001]]), None)
+    named = [(c.cause, round(c.probability, 2)) for c in found.causes[:3]]
+    assert named == [("oxidation_damage", 0.35), ("biofouling", 0.4), ("abrasion", 0.25)]
