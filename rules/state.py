@@ -10,11 +10,13 @@ gives false notices, one that is never judged gives none, so neither a missing n
 - what people say (a cleaning that was entered) outranks both.
 """
 
+from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules import robust
 from rules.steady import MovementGate
 
 Array = NDArray[np.float64]
@@ -28,6 +30,17 @@ PRODUCING = frozenset({DISTURBED, STEADY})
 SETTLING_S = 3600.0
 """Production counts as starting for this long after anything else: pressures settle within minutes, but the
 permeate of a standstill has to be rinsed out of the vessels. Common practice, no source. [s]"""
+
+RINSED_S = 8 * 3600.0
+"""After a start the permeate of the standstill may still be on its way out for so long: its conductivity falls, and
+what has passed meanwhile is no salt passage of the membranes. Common practice, no source. [s]"""
+
+RINSING = 0.015
+"""While permeate conductivity falls by more than this within `RINSE_OVER_S`, a train that has started is not rinsed.
+Common practice, no source. [-]"""
+
+RINSE_OVER_S, RINSE_MEAN_S = 2700.0, 900.0
+"""Over how long a fall is looked for, by medians of so long. [s]"""
 
 CONTRADICTION_S = 900.0
 """Signals outrank a bit that denies production after this long. Common practice, no source. [s]"""
@@ -84,6 +97,15 @@ class StateGate:
         ]
         self._judged = [self._column[name] for name in judged_signals(signals)]
         self._movement = MovementGate(len(self._judged)) if self._judged else None
+        self._passed = [
+            i
+            for name, i in self._column.items()
+            if name == "permeate_conductivity"
+            or (name.endswith("/permeate_conductivity") and name.partition("/")[0].isdigit())
+        ]
+        # Permeate conductivities since the last start, until it is rinsed.
+        self._rinse: deque[tuple[float, Array]] = deque()
+        self._rinsed = True
         self._idle = False
         self._running_since: float | None = None
         self._denied_since: float | None = None
@@ -112,11 +134,38 @@ class StateGate:
             # Counted from the first minute of production: where minutes come seldom, the last one before
             # it may be long ago.
             self._idle, self._running_since = False, time
-        if self._running_since is not None and time - self._running_since < SETTLING_S:
+            self._rinsed = False
+            self._rinse.clear()
+        if self._running_since is not None and self._starting(time, self._running_since, values):
             return STARTING
         if self._movement is not None and self._movement.minute(time, values[self._judged]).any():
             return DISTURBED
         return STEADY
+
+    def _starting(self, time: float, since: float, values: Array) -> bool:
+        """Whether a train that runs since `since` is still settling, or its permeate still being rinsed out."""
+        if not self._rinsed:
+            self._rinse.append((time, values[self._passed]))
+            while self._rinse[0][0] < time - RINSE_OVER_S - 4 * RINSE_MEAN_S:
+                self._rinse.popleft()
+        if time - since < SETTLING_S:
+            return True
+        if not self._rinsed:
+            self._rinsed = time - since >= RINSED_S or not self._falling(time)
+            if self._rinsed:
+                self._rinse.clear()
+        return not self._rinsed
+
+    def _falling(self, time: float) -> bool:
+        """Whether the conductivity of any permeate falls since the start."""
+        now = [row for at, row in self._rinse if at > time - RINSE_MEAN_S]
+        old = [row for at, row in self._rinse if at <= time - RINSE_OVER_S]
+        if not old or not self._passed:
+            return False
+        before = robust.median(np.array(old)[-max(len(now), 1) :])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            fall = np.log(before / robust.median(np.array(now)))
+        return bool((fall[np.isfinite(fall)] > RINSING).any())
 
     def _rest(self, state: str) -> str:
         """The train does not produce; what comes next is a start."""

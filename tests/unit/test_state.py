@@ -10,6 +10,7 @@ from rules import robust
 from rules.state import (
     CIRCULATION_S,
     CONTRADICTION_S,
+    RINSED_S,
     SETTLING_S,
     STATES,
     StateGate,
@@ -233,3 +234,36 @@ def test_a_simulated_plant_without_bits(baseline: bool) -> None:
     cleaning = found[mode == Mode.CLEANING]
     assert np.mean(cleaning == "cleaning") > 0.8
     assert set(found) <= set(STATES)
+
+
+def started(conductivity: NDArray[np.float64], step_s: float = 60.0) -> list[str]:
+    """States of a train that stood and then runs, by the permeate conductivities after its start."""
+    gate = StateGate(("permeate_flow", "permeate_conductivity", "1/feed_pressure"), AREA_M2)
+    gate.minute(-step_s, np.array([0.0, 200.0, 0.3]), None)
+    return [
+        gate.minute(k * step_s, np.array([75.0, value, 12.0]), None)
+        for k, value in enumerate(conductivity.tolist())
+    ]
+
+
+@pytest.mark.parametrize("step_s", [60.0, 900.0, 3600.0])
+def test_permeate_is_rinsed_out_before_it_is_judged(step_s: float) -> None:
+    """What a standstill has left in the permeate decays over hours: starting until little of it is left."""
+    times = np.arange(0.0, 12 * 3600.0, step_s)
+    states = started(40.0 * (1.0 + 1.5 * np.exp(-times / 3600.0)), step_s)
+    first = states.index("steady")
+    assert set(states[:first]) == {"starting"} and set(states[first:]) == {"steady"}
+    assert 1.5 * np.exp(-times[first] / 3600.0) < 0.03
+    assert times[first] <= 6 * 3600.0
+
+
+def test_a_leak_from_the_start_is_judged_after_the_settling() -> None:
+    """Conductivity that is high and stays high is no rinsing."""
+    states = started(np.full(200, 90.0))
+    assert states.index("steady") == SETTLING_S // 60
+
+
+def test_rinsing_ends_in_the_end() -> None:
+    """Conductivity that falls on and on for another reason does not keep a train from being judged."""
+    states = started(90.0 * np.exp(-np.arange(720) / 1500.0))
+    assert states.index("steady") == RINSED_S // 60

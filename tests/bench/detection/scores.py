@@ -247,9 +247,7 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         o for o in faulty if o.case.slow and np.isfinite(o.crossed) and o.case.family in MEMBRANE
     ]
     leads = [o.crossed - (o.first.day if o.first else o.case.scenario.days) for o in slow]
-    weeks = [
-        lead for o, lead in zip(slow, leads, strict=True) if o.crossed - o.case.onset >= 21.0
-    ]
+    weeks = [lead for o, lead in zip(slow, leads, strict=True) if o.crossed - o.case.onset >= 21.0]
     part = [lead / (o.crossed - o.case.onset) for o, lead in zip(slow, leads, strict=True)]
     leaks = [
         o for o in faulty if o.case.family == "seal leak" and not o.case.slow and o.passage >= 0.15
