@@ -252,7 +252,8 @@ def test_permeate_is_rinsed_out_before_it_is_judged(step_s: float) -> None:
     times = np.arange(0.0, 12 * 3600.0, step_s)
     states = started(40.0 * (1.0 + 1.5 * np.exp(-times / 3600.0)), step_s)
     first = states.index("steady")
-    assert set(states[:first]) == {"starting"} and set(states[first:]) == {"steady"}
+    assert set(states[:first]) == {"starting"}
+    assert set(states[first:]) == {"steady"}
     assert 1.5 * np.exp(-times[first] / 3600.0) < 0.03
     assert times[first] <= 6 * 3600.0
 
