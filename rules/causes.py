@@ -1,7 +1,7 @@
 """All causes in one likelihood: each is a direction in the space of deviations, its size integrated out."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,20 +9,8 @@ from numpy.typing import NDArray
 from rules import signs
 from rules.actions import errand
 from rules.findings import CauseProbability
+from rules.hypotheses import Hypothesis
 from rules.noise import split
-from rules.sections import Plan
-from rules.signatures import (
-    EVEN,
-    INSTRUMENT_PRIOR,
-    INSTRUMENT_RATE,
-    INSTRUMENT_SIZE,
-    INSTRUMENT_STEP,
-    PERMEATE_BACKPRESSURE,
-    PRESSURE_BETWEEN_STAGES,
-    SIGNATURES,
-    Signature,
-)
-from rules.train import QUANTITIES, STATUS_ROLES, is_interstage
 from rules.trend import LARGEST_LOG_RATIO, Shape
 
 Array = NDArray[np.float64]
@@ -32,16 +20,8 @@ MAGNITUDE_PRIOR = np.array([0.13, 0.20, 0.25, 0.20, 0.12, 0.07, 0.03])
 ALONG = 0.35
 """Spread of the magnitude about each grid value, so that the grid has no gaps. [-]"""
 
-ELSEWHERE = 0.04
-"""Spread of what a cause does to the other sections, relative to its magnitude. [-]"""
-
 PRIOR_NONE = 0.9
 """Prior probability that nothing is wrong at an evaluation. Common practice, no source."""
-
-INEXACT = (0.15, 0.01)
-"""What a transmitter's error does is known by slopes at the baseline: off by this part of each change where the error
-is large or the operating point another, and by this part of the largest change; balances are sums and exact.
-Common practice, no source. [-]"""
 
 ERROR_SIZES, ERROR_SHARES = np.array([0.2, 1.0, 4.0]), np.array([0.4, 0.5, 0.1])
 """Spreads of a transmitter's error in its usual size, and how common they are: some are wired or ranged wrongly, and
@@ -52,27 +32,6 @@ ALIKE = 0.3
 
 OUTLIER = 1e-6
 """Share of the likelihood that no cause explains; keeps probabilities from certainty."""
-
-
-@dataclass(frozen=True, slots=True)
-class Hypothesis:
-    """One cause at one place.
-
-    section : name of the section that shows it, or None for the whole train.
-    point : signal of the transmitter, for ``instrument_fault``.
-    mean : (n,) change of the observables for a magnitude of 1. spread : (n,) its spread.
-    """
-
-    cause: str
-    section: str | None
-    point: str | None
-    mean: Array
-    spread: Array
-    step: float
-    rate: tuple[float, float]
-    prior: float
-    accelerating: float = EVEN
-    signs: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,120 +51,6 @@ class Verdict:
     section: str | None
     step: float
     best: Hypothesis | None = None
-
-
-def membrane_hypotheses(plan: Plan) -> list[Hypothesis]:
-    """The rows of the signature table on the sections of a train."""
-    names = [s.name for s in plan.sections]
-    signals = set(plan.train.signals)
-    found: list[Hypothesis] = []
-    for row in SIGNATURES:
-        found += _placed(row, names, plan.observables, row.weight)
-    for name in names:
-        if not {f"{name}/permeate_pressure", "permeate_pressure"} & signals:
-            found += _placed(PERMEATE_BACKPRESSURE, [name], plan.observables, 1.0 / len(names))
-    return found + _between_stages(plan.observables)
-
-
-def _between_stages(observables: Sequence[str]) -> list[Hypothesis]:
-    """A booster pump or valve between two stages that is run differently: up or down, nothing else moves."""
-    row, found = PRESSURE_BETWEEN_STAGES, []
-    for i, (place, quantity) in enumerate(split(o) for o in observables):
-        if place != "balance" or not is_interstage(quantity):
-            continue
-        for sign in (1.0, -1.0):
-            mean = np.zeros(len(observables))
-            mean[i] = sign
-            found.append(
-                Hypothesis(
-                    row.cause,
-                    None,
-                    None,
-                    mean,
-                    np.zeros(len(observables)),
-                    row.step,
-                    row.rate,
-                    row.prior / 2.0,
-                )
-            )
-    return found
-
-
-def _placed(
-    row: Signature, names: Sequence[str], observables: Sequence[str], weight: float
-) -> list[Hypothesis]:
-    if row.place == "all":
-        places: list[tuple[str | None, list[str]]] = [
-            (None if len(names) > 1 else names[0], list(names))
-        ]
-    elif row.place == "lead":
-        places = [(names[0], [names[0]])]
-    elif row.place == "tail":
-        places = [(names[-1], [names[-1]])]
-    else:
-        places = [(name, [name]) for name in names]
-    found = []
-    for section, where in places:
-        mean, spread = np.zeros(len(observables)), np.zeros(len(observables))
-        for i, (place, quantity) in enumerate(split(o) for o in observables):
-            if place in where:
-                mean[i], spread[i] = dict(
-                    zip(QUANTITIES, (row.flow, row.passage, row.drop), strict=True)
-                )[quantity]
-            elif place != "balance":
-                spread[i] = ELSEWHERE
-        if np.abs(mean).max(initial=0.0) < 0.5:
-            continue  # the quantity that leads this cause is not measured here
-        found.append(
-            Hypothesis(
-                row.cause,
-                section,
-                None,
-                mean,
-                spread,
-                row.step,
-                row.rate,
-                row.prior * weight / len(places),
-                row.accelerating,
-                row.signs,
-            )
-        )
-    return found
-
-
-def instrument_hypotheses(
-    plan: Plan, values: Array, jacobian: Array | None = None
-) -> list[Hypothesis]:
-    """One hypothesis for each transmitter: what its error would do to every observable.
-
-    values : (n_signals,) the operating point at which the derivative is taken.
-    jacobian : (n_observables, n_signals) there, when it is known already.
-    """
-    if jacobian is None:
-        jacobian = plan.jacobian(values)
-    computed = np.array([split(o)[0] != "balance" for o in plan.observables], dtype=float)
-    found = []
-    for column, name in enumerate(plan.train.signals):
-        section, _, role = name.rpartition("/")
-        size = INSTRUMENT_SIZE.get(role)
-        if size is None or role in STATUS_ROLES or not np.isfinite(values[column]):
-            continue
-        direction = np.nan_to_num(jacobian[:, column]) * values[column] * size
-        if np.abs(direction).max(initial=0.0) < 0.01:
-            continue
-        found.append(
-            Hypothesis(
-                "instrument_fault",
-                section if section in {s.name for s in plan.sections} else None,
-                name,
-                direction,
-                computed * (INEXACT[0] * np.abs(direction) + INEXACT[1] * np.abs(direction).max()),
-                INSTRUMENT_STEP,
-                INSTRUMENT_RATE,
-                INSTRUMENT_PRIOR,
-            )
-        )
-    return found
 
 
 def _log_density(residuals: Array, covariances: Array) -> Array:

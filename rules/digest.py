@@ -138,6 +138,8 @@ def _operating(
 def _by_osmotic(plan: Plan, section: SectionInputs, row: int) -> tuple[float, float]:
     """What a relative error of the osmotic pressure does to flow and passage of a section. [-]"""
     ndp, warmth = float(section.ndp_bar[row]), float(section.temperature_c[row])
+    if not ndp > 0.0:
+        return math.nan, math.nan
     if plan.means == "d4516":
         brine = float(section.feed_brine_mg_l[row])
         return float(osmotic_pressure_bar(brine, warmth, plan.train.water)) / ndp, 0.0
@@ -145,7 +147,9 @@ def _by_osmotic(plan: Plan, section: SectionInputs, row: int) -> tuple[float, fl
     passed = float(osmotic_pressure_bar(section.permeate_mg_l[row], warmth, plan.train.water))
     across = 0.5 * float(ends) - float(section.permeate_pressure_bar[row])
     pressure = across + (passed if math.isfinite(passed) else 0.0)
-    return osmotic_slopes(float(section.recovery[row]), ndp / pressure)
+    return osmotic_slopes(
+        float(section.recovery[row]), ndp / pressure if pressure > 0.0 else math.nan
+    )
 
 
 def summarize(plan: Plan, start: float, minutes: Array, alive: Mapping[str, float]) -> Digest:

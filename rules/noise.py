@@ -37,11 +37,11 @@ way from the test's temperature, flux and salinity to the plant's. Common practi
 guarantee flow within 10 to 15 % and state a lowest rejection well below the nominal one."""
 
 LATELY = 0.45
-"""Part of the floor that two weeks of a train differ by, beside what the floor says of months. [-]"""
+"""Part of the floor that two weeks of a train differ by, where the floor is that of months. [-]"""
 
-UNSTEADY = 0.3
-"""How far a transmitter within its accuracy may wander over months, in its standard uncertainty: what it was off by
-when the baseline was made has gone into that. Common practice, no source. [-]"""
+UNSTEADY = (0.3, 0.135)
+"""How far a transmitter within its accuracy may wander over months, and over two weeks, in its standard uncertainty:
+what it was off by before has gone into the reference. Common practice, no source. [-]"""
 
 WANDER = 0.3
 """Share of the variance of the baseline's digests that does not average out over a window."""
@@ -82,8 +82,8 @@ class Noise:
         more: Mapping[str, float] | None = None,
     ) -> None:
         n = len(observables)
-        unsteady = UNSTEADY * np.nan_to_num(np.zeros((n, 0)) if errors is None else errors)
-        self._unsteady = unsteady @ unsteady.T
+        errors = np.nan_to_num(np.zeros((n, 0)) if errors is None else errors)
+        self._errors = errors @ errors.T
         self._spread = np.array([spread.get(name, 0.0) ** 2 for name in observables])
         raised = more or {}
         self._floor = np.array([floor(n) ** 2 + raised.get(n, 0.0) ** 2 for n in observables])
@@ -104,7 +104,7 @@ class Noise:
         """
         own = self._spread * (1.0 / max(count, 1) + WANDER) + self._floor
         vectors = np.concatenate([self._aged * (max(age_s, 0.0) / YEAR_S), self._levels])
-        return np.asarray(np.diag(own) + vectors.T @ vectors + self._unsteady)
+        return np.asarray(np.diag(own) + vectors.T @ vectors + UNSTEADY[0] ** 2 * self._errors)
 
     def osmotic(self, slopes: Array, before: Array) -> Array:
         """Covariance from the residue of the osmotic pressure, (n, n).
@@ -122,4 +122,4 @@ class Noise:
         """
         shares = 1.0 / max(count, 1) + 1.0 / max(count_before, 1)
         own = self._spread * (shares + WANDER) + LATELY**2 * self._floor
-        return np.asarray(np.diag(own) + LATELY**2 * self._unsteady)
+        return np.asarray(np.diag(own) + UNSTEADY[1] ** 2 * self._errors)

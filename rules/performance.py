@@ -11,20 +11,18 @@ from rules.baseline import Baseline
 from rules.causes import (
     Candidates,
     Explained,
-    Hypothesis,
     Verdict,
     alike,
     as_deviations,
     explain_by,
-    instrument_hypotheses,
     judge,
-    membrane_hypotheses,
     restrict,
     standing_out,
 )
 from rules.dependence import Dependence, Learned
 from rules.digest import BLOCK_S, Digest, finite, operating_names
 from rules.findings import CauseProbability, Finding, Forecast, Presence
+from rules.hypotheses import Hypothesis, instrument_hypotheses, membrane_hypotheses
 from rules.levels import Level
 from rules.sections import Plan
 from rules.series import DAY_S, Bin, History, Series
@@ -325,7 +323,10 @@ class Performance:
         best = verdict.best
         if shape is None or best is None or best.cause not in (*leak.LEAKS, *leak.MEMBRANE):
             return None
-        section = best.section or self._plan.sections[0].name
+        measured = [s.name for s in self._plan.sections if "salt_passage" in s.quantities]
+        if not measured:
+            return None
+        section = best.section or measured[0]
         names, name = self._dependence.operating, f"{section}/salt_passage"
         if name not in self._plan.observables:
             return None

@@ -5,8 +5,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.causes import Explained, Hypothesis
+from rules.causes import Explained
 from rules.findings import CauseProbability
+from rules.hypotheses import Hypothesis
 from rules.leak import LEAKS, MEMBRANE, Answer
 from rules.words import CAUSE_WORDS, percent, quantity_words
 

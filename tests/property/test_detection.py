@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
-from rules import causes, digest, noise, robust, sections, transmitters, trend
+from rules import causes, digest, hypotheses, noise, robust, sections, transmitters, trend
 from rules.baseline import Baseline, BaselineRule
 from rules.causes import Candidates
 from rules.digest import Digest
@@ -21,7 +21,9 @@ from tests.unit.test_sections import train, values
 PLAN = sections.plan(train())
 NAMES = PLAN.observables
 N = len(NAMES)
-HYPOTHESES = causes.membrane_hypotheses(PLAN) + causes.instrument_hypotheses(PLAN, values(PLAN))
+HYPOTHESES = hypotheses.membrane_hypotheses(PLAN) + hypotheses.instrument_hypotheses(
+    PLAN, values(PLAN)
+)
 ALL = Candidates(HYPOTHESES)
 COVARIANCE = noise.Noise(NAMES, dict.fromkeys(NAMES, 0.004)).covariance(24, 0.0)
 

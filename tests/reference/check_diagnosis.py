@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from rules import causes, noise, sections, trend
+from rules import causes, hypotheses, noise, sections, trend
 from rules.actions import CHEMISTRY, action
 from rules.causes import Candidates, Verdict
 from rules.sections import Plan
@@ -78,8 +78,8 @@ def plan() -> Plan:
 @cache
 def candidates() -> Candidates:
     """All its causes."""
-    hypotheses = causes.membrane_hypotheses(plan())
-    return Candidates(hypotheses + causes.instrument_hypotheses(plan(), values(plan())))
+    membrane = hypotheses.membrane_hypotheses(plan())
+    return Candidates(membrane + hypotheses.instrument_hypotheses(plan(), values(plan())))
 
 
 def deviation(case: str) -> NDArray[np.float64]:

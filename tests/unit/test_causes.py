@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from rules import causes, noise, sections
+from rules import causes, hypotheses, noise, sections
 from rules.causes import Candidates
 from rules.explain import ONE_VESSEL
 from rules.findings import CAUSES
@@ -15,7 +15,7 @@ from tests.unit.test_sections import train, values, without
 PLAN = sections.plan(train())
 NAMES = PLAN.observables
 ALL = Candidates(
-    causes.membrane_hypotheses(PLAN) + causes.instrument_hypotheses(PLAN, values(PLAN))
+    hypotheses.membrane_hypotheses(PLAN) + hypotheses.instrument_hypotheses(PLAN, values(PLAN))
 )
 COVARIANCE = noise.Noise(NAMES, dict.fromkeys(NAMES, 0.004)).covariance(24, 0.0)
 RAMP = Shape(10.0, 5.0, 60.0, 55.0, 12.0, 10.0, 0.05, 0.01)
@@ -118,7 +118,7 @@ def test_step_and_ramp_decide() -> None:
 def test_causes_that_cannot_be_seen_are_not_offered() -> None:
     """Without pressures of stage 1 no cause that shows first in its pressure drop stands there."""
     few = sections.plan(train(without("1/concentrate_pressure", "2/feed_pressure")))
-    offered = {(h.cause, h.section) for h in causes.membrane_hypotheses(few)}
+    offered = {(h.cause, h.section) for h in hypotheses.membrane_hypotheses(few)}
     assert not {o for o in few.observables if o.startswith("1/pressure_drop")}
     assert ("biofouling", "1") not in offered
 
@@ -127,8 +127,8 @@ def test_back_pressure_is_a_cause_where_it_is_not_measured() -> None:
     """Permeate back-pressure is offered for the stages whose permeate pressure nobody measures."""
     pressures = ("1/permeate_pressure", "2/permeate_pressure", "permeate_pressure")
     blind = sections.plan(train(without(*pressures)))
-    assert "permeate_backpressure" in {h.cause for h in causes.membrane_hypotheses(blind)}
-    assert "permeate_backpressure" not in {h.cause for h in causes.membrane_hypotheses(PLAN)}
+    assert "permeate_backpressure" in {h.cause for h in hypotheses.membrane_hypotheses(blind)}
+    assert "permeate_backpressure" not in {h.cause for h in hypotheses.membrane_hypotheses(PLAN)}
 
 
 def test_only_what_is_known_is_judged() -> None:
@@ -169,7 +169,7 @@ def test_the_errand_comes_before_its_cause() -> None:
     """Two causes of one errand together beat a third that is likelier than each: a person is sent for the errand."""
     mean, spread = np.array([1.0]), np.array([0.0])
     alike = [
-        causes.Hypothesis(name, "1", None, mean, spread, 0.5, (0.02, 3.0), prior)
+        hypotheses.Hypothesis(name, "1", None, mean, spread, 0.5, (0.02, 3.0), prior)
         for name, prior in (("biofouling", 0.4), ("oxidation_damage", 0.35), ("abrasion", 0.25))
     ]
     found = causes.judge(Candidates(alike), np.array([0.2]), np.array([[0.0001]]), None)
