@@ -65,6 +65,10 @@ GONE = 0.5
 MATTERS = 0.3
 """Share of a limit from which on a real deviation is worth telling."""
 
+METER_MATTERS = 0.5
+"""The same of a transmitter's error, in its usual size and in what it does to normalized values: smaller ones wander
+by themselves. Common practice, no source. [-]"""
+
 CLEAR, SOON_D = 0.75, 4.0
 """Before a limit is reached, or about to be within so many days, a notice waits until this much of the probability
 calls for the same errand: a day's patience is worth more than a wrong errand. [-], [d]"""
@@ -379,9 +383,12 @@ class Performance:
         stage = int(section) if section is not None and section.isdigit() else None
         sizes = _sizes(plan.observables, moved, train.limits)
         size = max(sizes.values(), default=0.0)
+        least = MATTERS
         if best.point is not None:
-            # The error of a transmitter matters by its own size, not by what it happens to disturb.
-            size = max(size, abs(explained.size))
+            # The error of a transmitter matters by its own size and what it disturbs, not by what else has moved.
+            disturbed = _sizes(plan.observables, explained.size * best.mean, train.limits)
+            size = max(abs(explained.size), *disturbed.values())
+            least = METER_MATTERS
         since = (window.shape.onset if window.shape else now / DAY_S) * DAY_S
         passed = self._passed(window, section)
         forecast = None
@@ -409,7 +416,7 @@ class Performance:
         since = float(np.floor(since / BLOCK_S) * BLOCK_S)
         errors = dict(zip(plan.observables, np.sqrt(np.diag(window.covariance)), strict=True))
         clear = size >= 1.0 or (days is not None and days <= SOON_D) or _clear(causes)
-        presence = _presence(verdict.fault, size, near)
+        presence = _presence(verdict.fault, size, least, near)
         residue = first.cause == "operating_change" and self._seen.get("just_cleaned", False)
         if presence is Presence.PRESENT and (residue or not clear):
             presence = Presence.HELD
@@ -587,8 +594,8 @@ def _clear(causes: Sequence[CauseProbability]) -> bool:
     return same >= CLEAR * total
 
 
-def _presence(fault: float, size: float, near_limit: bool) -> Presence:
-    if fault >= REAL and (size >= MATTERS or near_limit):
+def _presence(fault: float, size: float, least: float, near_limit: bool) -> Presence:
+    if fault >= REAL and (size >= least or near_limit):
         return Presence.PRESENT
     if fault < GONE or (size < FADED and not near_limit):
         return Presence.ABSENT

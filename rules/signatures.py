@@ -165,7 +165,7 @@ SIGNATURES: tuple[Signature, ...] = (
             "tail",
             1.0,
             flow=(-1.0, 0.25),
-            passage=(0.8, 0.45),
+            passage=(1.0, 0.6),
             drop=(0.6, 0.5),
             step=0.03,
             rate=(0.015, 5.0),
