@@ -43,7 +43,7 @@ def replay(
         typer.Option(
             metavar="LIMITS",
             help="Also judge with other limits, such as pressure_drop=20,horizon_days=7 (per cent, bar, "
-            "days, as in [train.limits]); may be given several times. Shown side by side.",
+            "days, as in train.limits); may be given several times. Shown side by side.",
         ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="A machine-readable summary.")] = False,
