@@ -88,6 +88,9 @@ CLEARLY = 2.0
 BY_OSMOTIC = {"permeate_flow": "flow_by_osmotic", "salt_passage": "passage_by_osmotic"}
 """Quantity -> operating quantity of `rules.digest` that tells what an error of the osmotic pressure does to it."""
 
+AFTER_CLEAN = ("operating_change", *leak.LEAKS, *leak.MEMBRANE)
+"""Causes of a raised salt passage that are not told while a clean has just ended."""
+
 HOURLY, HOURS = 5, 3.0
 """Rows of fewer digests than this are hours, and count as one of so many. [-]"""
 
@@ -417,7 +420,8 @@ class Performance:
         errors = dict(zip(plan.observables, np.sqrt(np.diag(window.covariance)), strict=True))
         clear = size >= 1.0 or (days is not None and days <= SOON_D) or _clear(causes)
         presence = _presence(verdict.fault, size, least, near)
-        residue = first.cause == "operating_change" and self._seen.get("just_cleaned", False)
+        # What a clean leaves passes for a leak or damage, and fades; these stay, and are told once it has.
+        residue = first.cause in AFTER_CLEAN and self._seen.get("just_cleaned", False)
         if presence is Presence.PRESENT and (residue or not clear):
             presence = Presence.HELD
         told: tuple[str, ...] = ()

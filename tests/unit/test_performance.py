@@ -37,15 +37,17 @@ def digests(days: float, change: Change, stride: float = BLOCK_S) -> list[Digest
     return made
 
 
-def finding(days: float, change: Change, stride: float = BLOCK_S) -> Finding:
-    """The finding at the end, against a baseline of the first two days."""
+def finding(
+    days: float, change: Change, stride: float = BLOCK_S, cleaned: float = -np.inf
+) -> Finding:
+    """The finding at the end, against a baseline of the first two days; cleaned : end of the last clean. [d]"""
     all_of_them = digests(days, change, stride)
     first = [d for d in all_of_them if d.start < 2 * DAY_S]
     performance = Performance(PLAN, baselines.summarize(first, "first_steady"))
     series = Series(NAMES, operating_names(PLAN))
     for one in all_of_them:
         series.add(one)
-    found = performance.evaluate(series, all_of_them[-1].start + BLOCK_S)
+    found = performance.evaluate(series, all_of_them[-1].start + BLOCK_S, cleaned * DAY_S)
     return next(f for f in found if f.matter == "performance")
 
 
@@ -99,6 +101,21 @@ def test_a_leak_is_an_alarm_within_hours() -> None:
     assert found.presence is Presence.PRESENT
     assert (found.cause, found.stage, found.action) == ("o_ring_leak", 1, "probe")
     assert (found.notice_class, found.priority, found.confirm_s) == ("alarm", "high", 3600.0)
+
+
+@pytest.mark.parametrize(
+    ("days", "presence"), [(1.0, Presence.HELD), (2.2, Presence.PRESENT), (9.0, Presence.PRESENT)]
+)
+def test_after_a_clean_a_leak_waits_until_residue_has_faded(
+    days: float, presence: Presence
+) -> None:
+    """Salt passage that rose with a clean is held for two days, then told when it has stayed."""
+    found = finding(
+        10.0 + days,
+        lambda day: {"1/salt_passage": 0.25, "2/salt_passage": 0.02} if day >= 10.0 else {},
+        cleaned=10.0,
+    )
+    assert found.presence is presence
 
 
 def test_small_and_steady_is_not_told() -> None:

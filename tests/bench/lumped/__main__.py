@@ -17,7 +17,7 @@ from rich.table import Table
 
 from tests.bench.detection.cases import ACTIONS, FAMILY
 from tests.bench.detection.scores import MEMBRANE, Figure, quantile, rate, share
-from tests.bench.lumped.cases import ELEMENT_M2, STAGES, UNITS, Case, draw
+from tests.bench.lumped.cases import CLEANED_H, ELEMENT_M2, STAGES, UNITS, Case, draw
 
 START = datetime(2026, 1, 5, tzinfo=UTC)
 
@@ -47,7 +47,14 @@ def plant_file(case: Case) -> str:
 
 
 def write(case: Case, folder: Path) -> None:
-    """Plant file and historian CSV of a case."""
+    """Plant file, historian CSV and events of a case."""
+    with (folder / "events.csv").open("w", newline="", encoding="utf-8") as file:
+        rows = csv.writer(file)
+        rows.writerow(["time", "train", "event", "detail"])
+        for day in case.cleanings:
+            for event, hours in (("cleaning_start", 0.0), ("cleaning_end", CLEANED_H)):
+                at = START + timedelta(days=day, hours=hours)
+                rows.writerow([at.isoformat().replace("+00:00", "Z"), "A", event, "invented"])
     (folder / "plant.toml").write_text(plant_file(case), encoding="utf-8")
     with (folder / "data.csv").open("w", newline="", encoding="utf-8") as file:
         rows = csv.writer(file)
@@ -65,6 +72,8 @@ def told(seed: int, sound_days: float | None) -> tuple[Case, Told]:
         write(case, folder)
         command = [sys.executable, "-m", "daemon", "replay", str(folder / "plant.toml")]
         command += ["--data", str(folder / "data.csv"), "--notices", str(folder / "notices.jsonl")]
+        if case.cleanings:
+            command += ["--log", str(folder / "events.csv")]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode not in (0, 1):
             raise RuntimeError(f"replay refused case {seed} ({case.words}): {done.stderr}")

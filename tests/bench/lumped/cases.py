@@ -79,7 +79,7 @@ UNITS = {"flow": "m3/h", "conductivity": "µS/cm", "pressure": "bar", "temperatu
 class Case:
     """One history with its truth.
 
-    times : minutes since the start. columns : signal -> readings. onset, crossed : days, inf for never.
+    columns : signal -> readings. onset, crossed : days, inf for never. cleanings : days on which one began.
     """
 
     seed: int
@@ -93,6 +93,7 @@ class Case:
     words: str
     step_minutes: int
     columns: dict[str, Array]
+    cleanings: tuple[float, ...] = ()
 
     @property
     def family(self) -> str:
@@ -273,10 +274,18 @@ def draw(seed: int, *, sound_days: float | None = None) -> Case:
         flow[at : at + held] *= 1.0 + rng.normal(0.0, 0.02)
         share[at : at + held] += rng.normal(0.0, 0.006)
         at += held
+    cleanings: tuple[float, ...] = ()
+    if sound_days:
+        flow, share, swing = _operated(rng, flow, share, step)
+        cleanings = tuple(
+            float(d) for d in np.cumsum(rng.uniform(30.0, 90.0, 12)) if d < sound_days - 5.0
+        )
+    else:
+        swing = np.ones(n)
     season = rng.uniform(1.0, 6.0) * np.sin(2 * np.pi * (days + rng.uniform(0, 365)) / 365.0)
     daily = rng.uniform(0.1, 1.0) * np.sin(2 * np.pi * days)
     warmth = rng.uniform(14.0, 27.0) + season + daily + wander(rng, n, hours, 60.0, 0.5)
-    salts = salt * np.exp(wander(rng, n, hours, 40.0, rng.uniform(0.01, 0.05)))
+    salts = salt * swing * np.exp(wander(rng, n, hours, 40.0, rng.uniform(0.01, 0.05)))
     grown = _growth(cause, days, onset, grows, rng) * float(rng.uniform(0.8, 1.2))
     stage = None
     if cause not in ("none", "instrument_fault"):
@@ -301,6 +310,8 @@ def draw(seed: int, *, sound_days: float | None = None) -> Case:
         columns[name] = read
     columns["running"] = np.ones(n)
     _stops(columns, rng, step)
+    for day in cleanings:
+        _clean(columns, rng, step, int(day * 1440 / step))
     named = "scaling" if cause == "silica_scaling" else cause
     words = f"{cause}{f' {point} {100 * error:+.0f} %' if point else ''} on {kind}, every {step} min, noise {noise:.1f}"
     return Case(
@@ -315,7 +326,45 @@ def draw(seed: int, *, sound_days: float | None = None) -> Case:
         words,
         step,
         columns,
+        cleanings,
     )
+
+
+def _operated(rng: Rng, flow: Array, share: Array, step: int) -> tuple[Array, Array, Array]:
+    """What a sound plant is put through for weeks: another flux, another recovery, another source of feed.
+
+    returns : permeate flow [m3/h], recovery, and the feed's salt over its usual one.
+    """
+    flow, share, swing = flow.copy(), share.copy(), np.ones(len(flow))
+    at = int(rng.exponential(20.0) * 1440 / step)
+    while at < len(flow):
+        end = at + int(rng.uniform(2.0, 25.0) * 1440 / step)
+        what = int(rng.integers(3))
+        if what == 0:
+            flow[at:end] *= rng.uniform(0.85, 1.1)
+        elif what == 1:
+            share[at:end] += rng.uniform(-0.05, 0.02)
+        else:
+            swing[at:end] *= rng.uniform(0.75, 1.25)
+        at = end + int(rng.exponential(15.0) * 1440 / step)
+    return flow, share, swing
+
+
+CLEANED_H = 6.0
+
+
+def _clean(columns: dict[str, Array], rng: Rng, step: int, at: int) -> None:
+    """A cleaning of some hours, and the salt passage that it leaves behind for a day or two."""
+    length = int(CLEANED_H * 60 / step)
+    residue, fades_d = float(rng.uniform(0.1, 0.4)), float(rng.uniform(0.3, 0.7))
+    for name, values in columns.items():
+        if name == "running" or name.endswith("_flow"):
+            values[at : at + length] = 0.0
+        elif name.endswith("_pressure"):
+            values[at : at + length] = 1.5
+        elif name.endswith("permeate_conductivity"):
+            after = values[at + length :]
+            after *= 1.0 + residue * np.exp(-np.arange(len(after)) * step / 1440.0 / fades_d)
 
 
 def _stops(columns: dict[str, Array], rng: Rng, step: int) -> None:
