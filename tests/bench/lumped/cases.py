@@ -355,31 +355,29 @@ CLEANED_H = 6.0
 
 def _clean(columns: dict[str, Array], rng: Rng, step: int, at: int) -> None:
     """A cleaning of some hours, and the salt passage that it leaves behind for a day or two."""
-    length = int(CLEANED_H * 60 / step)
     residue, fades_d = float(rng.uniform(0.1, 0.4)), float(rng.uniform(0.3, 0.7))
+    _rest(columns, at, int(CLEANED_H * 60 / step), 1.5, residue, fades_d * 1440.0 / step)
+
+
+def _rest(
+    columns: dict[str, Array], at: int, length: int, bar: float, more: float, fades: float
+) -> None:
+    """Rows without production; afterwards more salt in the permeate, fading over so many rows."""
     for name, values in columns.items():
         if name == "running" or name.endswith("_flow"):
             values[at : at + length] = 0.0
         elif name.endswith("_pressure"):
-            values[at : at + length] = 1.5
+            values[at : at + length] = bar
         elif name.endswith("permeate_conductivity"):
             after = values[at + length :]
-            after *= 1.0 + residue * np.exp(-np.arange(len(after)) * step / 1440.0 / fades_d)
+            after *= 1.0 + more * np.exp(-np.arange(len(after)) / fades)
 
 
 def _stops(columns: dict[str, Array], rng: Rng, step: int) -> None:
     """Stops of some hours; afterwards what the standstill left in the permeate is rinsed out."""
-    n = len(columns["running"])
     rinse_h = float(rng.uniform(0.3, 1.5))
     at = int(rng.exponential(12.0) * 1440 / step) + 1
-    while at < n:
+    while at < len(columns["running"]):
         length = max(1, int(rng.uniform(60, 480) / step))
-        for name, values in columns.items():
-            if name == "running" or name.endswith("_flow"):
-                values[at : at + length] = 0.0
-            elif name.endswith("_pressure"):
-                values[at : at + length] = 0.2
-            elif name.endswith("permeate_conductivity"):
-                after = values[at + length :]
-                after *= 1.0 + 1.5 * np.exp(-np.arange(len(after)) * step / 60.0 / rinse_h)
+        _rest(columns, at, length, 0.2, 1.5, rinse_h * 60.0 / step)
         at += length + int(rng.exponential(12.0) * 1440 / step) + 1
