@@ -4,8 +4,8 @@ At constant permeate flow: a rising feed pressure points to fouling; a lower fee
 conductivity to damage of the membranes; a steady feed pressure with a higher permeate conductivity to an internal
 O-ring. Common practice, no source. Feed pressure and permeate conductivity are brought to the temperature of the
 baseline by 3 %/K where the temperature is measured (EPA 815-B-97-002 for the flow, from memory; for the salt common
-practice, no source), the conductivity also in proportion to the feed's where that is measured. Without them the
-thresholds are wide.
+practice, no source), the conductivity also in proportion to the feed's where that is measured; a pressure that moves
+no more than the feed's conductivity is not read. Without them the thresholds are wide.
 """
 
 from collections.abc import Mapping, Sequence
@@ -82,8 +82,10 @@ def read(now: Mapping[str, float], usual: Mapping[str, float]) -> Reading | None
     wide_salt = 1.0 if warmer is not None and saltier is not None else WIDER
     if conductivity is not None:
         conductivity -= (PASSAGE_PER_K * warmer if warmer is not None else 0.0) + (saltier or 0.0)
-    higher = pressure is not None and pressure >= log(1.0 + PRESSURE_MOVED * wide)
-    lower = pressure is not None and pressure <= -log(1.0 + PRESSURE_MOVED * wide / 2.0)
+    # Saltier water wants more pressure at the same flow, at the most in proportion.
+    more, less = max(saltier or 0.0, 0.0), min(saltier or 0.0, 0.0)
+    higher = pressure is not None and pressure - more >= log(1.0 + PRESSURE_MOVED * wide)
+    lower = pressure is not None and pressure - less <= -log(1.0 + PRESSURE_MOVED * wide / 2.0)
     salty = conductivity is not None and conductivity >= log(1.0 + CONDUCTIVITY_MOVED * wide_salt)
     kind = "none"
     if higher:

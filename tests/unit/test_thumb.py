@@ -27,6 +27,8 @@ USUAL = {
         ({"permeate_conductivity": 45.0}, "leak"),
         ({"feed_temperature": 13.0, "1/feed_pressure": 11.5}, "none"),
         ({"feed_conductivity": 5700.0, "permeate_conductivity": 45.0}, "none"),
+        ({"feed_conductivity": 4400.0, "1/feed_pressure": 11.5}, "none"),
+        ({"feed_conductivity": 4400.0, "1/feed_pressure": 13.0}, "fouling"),
     ],
 )
 def test_the_three_rules(changes: dict[str, float], kind: str) -> None:
