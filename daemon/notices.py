@@ -13,6 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon import messages
+from daemon.alike import with_others, worth_asking
 from daemon.hours import next_working_time
 from daemon.judgement import STATES, Round, Step, closed_if_done, come_back, mark_told, short_body
 from daemon.lifecycle import Event, NotPossible, State, advance
@@ -86,6 +87,8 @@ class Notices:
                 self._last[train_id] = now
                 return []
         with self._record.transaction():
+            if worth_asking(findings):
+                findings = with_others(findings, self._of_others(train_id), now)
             round_ = Round(
                 train_id,
                 now,
@@ -111,6 +114,11 @@ class Notices:
             self._record.put_progress(Progress(train_id, float(progress), float(now), state))
         self._last[train_id] = now
         return lines
+
+    def _of_others(self, train_id: str) -> list[Notice]:
+        """Live notices of the other trains of the site."""
+        others = [t.id for t in self._plant.trains if t.id != train_id]
+        return [n for other in others for n in self._record.live_notices(other)]
 
     # what people do
 
