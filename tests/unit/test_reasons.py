@@ -10,12 +10,18 @@ from rules.causes import Candidates
 from rules.findings import CAUSES, CauseProbability
 from rules.leak import Answer
 from rules.signatures import SIGNS
+from tests.bench.detection.scores import alike_told
 from tests.unit.test_causes import ALL, NAMES, PLAN, moved
 
 COVARIANCE = noise.Noise(NAMES, dict.fromkeys(NAMES, 0.004)).covariance(24, 0.0)
 
 
-def lines(z: np.ndarray, seen: dict[str, bool], leaks: Answer | None = None) -> str:  # type: ignore[type-arg]
+def lines(
+    z: np.ndarray,  # type: ignore[type-arg]
+    seen: dict[str, bool],
+    leaks: Answer | None = None,
+    alike: tuple[CauseProbability, ...] = (),
+) -> str:
     """All sentences about the first cause of some deviations."""
     verdict = causes.judge(ALL, z, COVARIANCE, None, seen)
     assert verdict.best is not None
@@ -27,7 +33,7 @@ def lines(z: np.ndarray, seen: dict[str, bool], leaks: Answer | None = None) -> 
             best=verdict.best,
             explained=causes.explain_by(verdict.best, z, COVARIANCE),
             causes=causes.restrict(verdict),
-            alike=(),
+            alike=alike,
             seen=seen,
             leaks=leaks,
         )
@@ -80,3 +86,14 @@ def test_two_alike_causes_are_found() -> None:
     assert isinstance(found, tuple)
     assert all(isinstance(c, CauseProbability) for c in found)
     assert isinstance(ALL, Candidates)
+
+
+def test_the_bench_reads_what_is_not_told_apart() -> None:
+    """The evaluation takes the group from the evidence that people are given."""
+    alike = (
+        CauseProbability("compaction", 0.3),
+        CauseProbability("instrument_fault", 0.1, "A/feed_flow"),
+    )
+    told = lines(moved(s2_permeate_flow=-0.1), {}, alike=alike)
+    assert alike_told(told.splitlines()) == {"compaction", "instrument_fault"}
+    assert alike_told(lines(moved(s2_permeate_flow=-0.1), {}).splitlines()) == frozenset()

@@ -11,6 +11,7 @@ from daemon.judgement import Round
 from daemon.rows import Notice
 from rules.baseline import BaselineRule
 from rules.watch import Watch
+from rules.words import CAUSE_WORDS
 from tests.bench.detection import baselines
 from tests.bench.detection.cases import ACTIONS, FAMILY, Case
 from tests.bench.detection.histories import DAY_S, History, recorded
@@ -25,7 +26,7 @@ LAST_LINE = "limit:"
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One raised, updated or cleared."""
+    """One raised, updated or cleared. alike : causes that by its evidence nothing tells from the first."""
 
     day: float
     event: str
@@ -35,6 +36,7 @@ class Line:
     stage: int | None
     action: str
     message: str
+    alike: frozenset[str] = frozenset()
 
     @property
     def point(self) -> str | None:
@@ -103,10 +105,22 @@ def told(history: History, every: int = 1) -> list[Line]:
                     step.body["stage"],
                     step.body["action"],
                     step.body["message"],
+                    alike_told(step.notice.evidence),
                 )
             )
         last = one.time
     return lines
+
+
+NOT_TOLD_APART = "The instruments of this train do not tell it from "
+
+
+def alike_told(evidence: Sequence[str]) -> frozenset[str]:
+    """Causes that the evidence of a notice says are not to be told from the first."""
+    said = next((line for line in evidence if line.startswith(NOT_TOLD_APART)), "")
+    names = said.removeprefix(NOT_TOLD_APART).rstrip(".").split(" or ") if said else []
+    words = {word: cause for cause, word in CAUSE_WORDS.items()}
+    return frozenset(words.get(name, "instrument_fault") for name in names)
 
 
 def _crossed(history: History) -> tuple[float, float]:
@@ -263,6 +277,10 @@ def figures(outcomes: Sequence[Outcome]) -> list[Figure]:
         share(
             "family within first two",
             [o.case.family in {FAMILY.get(c[0]) for c in f.causes[:2]} for o, f in firsts],
+        ),
+        share(
+            "family right first, or said not to be told apart",
+            [o.case.family in {FAMILY.get(c) for c in (f.cause, *f.alike)} for o, f in firsts],
         ),
         share(
             "cause right first",
