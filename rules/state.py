@@ -35,6 +35,9 @@ RINSED_S = 8 * 3600.0
 """After a start the permeate of the standstill may still be on its way out for so long: its conductivity falls, and
 what has passed meanwhile is no salt passage of the membranes. Common practice, no source. [s]"""
 
+RINSE_SHARE = 3.0
+"""After a short run no longer than its part of so many: a train that runs by the shift is to be judged too. [-]"""
+
 RINSING = 0.015
 """While permeate conductivity falls by more than this within `RINSE_OVER_S`, a train that has started is not rinsed.
 Common practice, no source. [-]"""
@@ -106,6 +109,8 @@ class StateGate:
         # Permeate conductivities since the last start, until it is rinsed.
         self._rinse: deque[tuple[float, Array]] = deque()
         self._rinsed = True
+        # How long the last run was.
+        self._ran = np.inf
         self._idle = False
         self._running_since: float | None = None
         self._denied_since: float | None = None
@@ -122,14 +127,14 @@ class StateGate:
         cleaning : people have said that the train is being cleaned, whatever the instruments show.
         """
         if cleaning:
-            return self._rest(CLEANING)
+            return self._rest(CLEANING, time)
         if not np.isfinite(values).any():
             return UNKNOWN
         state = self._by_bits_and_signals(time, values, usual)
         if state is None:
             return UNKNOWN
         if state != "running":
-            return self._rest(state)
+            return self._rest(state, time)
         if self._idle:
             # Counted from the first minute of production: where minutes come seldom, the last one before
             # it may be long ago.
@@ -151,7 +156,8 @@ class StateGate:
         if time - since < SETTLING_S:
             return True
         if not self._rinsed:
-            self._rinsed = time - since >= RINSED_S or not self._falling(time)
+            longest = min(RINSED_S, self._ran / RINSE_SHARE)
+            self._rinsed = time - since >= longest or not self._falling(time)
             if self._rinsed:
                 self._rinse.clear()
         return not self._rinsed
@@ -167,8 +173,10 @@ class StateGate:
             fall = np.log(before / robust.median(np.array(now)))
         return bool((fall[np.isfinite(fall)] > RINSING).any())
 
-    def _rest(self, state: str) -> str:
+    def _rest(self, state: str, time: float) -> str:
         """The train does not produce; what comes next is a start."""
+        if not self._idle and self._running_since is not None:
+            self._ran = time - self._running_since
         self._idle = True
         return state
 

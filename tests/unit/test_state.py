@@ -19,7 +19,7 @@ from rules.state import (
 from rules.train import STATUS_ROLES
 from simulator.operation import Mode
 from simulator.plant import Plant
-from tests.simulated import Run, run
+from tests.simulated import DAY_S, Run, run
 
 SIGNALS = (
     "permeate_flow",
@@ -262,6 +262,21 @@ def test_a_leak_from_the_start_is_judged_after_the_settling() -> None:
     """Conductivity that is high and stays high is no rinsing."""
     states = started(np.full(200, 90.0))
     assert states.index("steady") == SETTLING_S // 60
+
+
+def test_a_train_that_runs_by_the_shift_is_judged() -> None:
+    """After a run of six hours the next one is rinsed for two at the most."""
+    gate = StateGate(("permeate_flow", "permeate_conductivity", "1/feed_pressure"), AREA_M2)
+    states, falling = [], 60.0 * np.exp(-np.arange(360) / 1200.0)
+    for day in range(2):
+        begin = day * DAY_S
+        gate.minute(begin - 60.0, np.array([0.0, 200.0, 0.3]), None)
+        states = [
+            gate.minute(begin + k * 60.0, np.array([75.0, value, 12.0]), None)
+            for k, value in enumerate(falling.tolist())
+        ]
+        gate.minute(begin + 6 * 3600.0, np.array([0.0, 200.0, 0.3]), None)
+    assert states.index("steady") == 120
 
 
 def test_rinsing_ends_in_the_end() -> None:
