@@ -4,6 +4,7 @@ import csv
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from heapq import merge
 from pathlib import Path
 
 import numpy as np
@@ -154,16 +155,16 @@ def replay(
         for event in events:
             record.add_event(event.t, event.train, event.event, event.detail)
         notices = Notices(record, plant)
-        for train in plant.trains:
-            normalizer = Normalizer(train, record, notices)
-            for minute in source.minutes(train):
-                count += 1
-                for line in lines_of(normalizer.take(minute)):
-                    lines.append(line)
-                    if told is not None:
-                        told(line)
-                if advanced is not None:
-                    advanced()
+        normalizers = {t.id: Normalizer(t, record, notices) for t in plant.trains}
+        # As live: trains side by side, each hears what the others were told before.
+        for minute in merge(*map(source.minutes, plant.trains), key=lambda m: m.time):
+            count += 1
+            for line in lines_of(normalizers[minute.train].take(minute)):
+                lines.append(line)
+                if told is not None:
+                    told(line)
+            if advanced is not None:
+                advanced()
     lines.sort(key=lambda line: (line.at, line.train, line.seq))
     return Replayed(tuple(lines), count, source.report)
 
