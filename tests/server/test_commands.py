@@ -81,7 +81,7 @@ def test_replay_tells_the_scaling_before_its_limit(export: Path, tmp_path: Path)
 
 
 def test_replay_takes_an_events_log(export: Path, tmp_path: Path) -> None:
-    """Membranes replaced on day 12: the decline so far becomes the new baseline; the return is told, and what goes on."""
+    """Membranes replaced on day 12: the decline so far becomes the new baseline; return and what goes on are told."""
     log, out = tmp_path / "events.csv", tmp_path / "out.jsonl"
     log.write_text(
         "time,train,event,detail\n2026-01-17T00:00:00Z,A,membranes_replaced,all of stage 2\n"

@@ -140,12 +140,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--first-seed", type=int, default=1000)
     parser.add_argument("--faults", type=int, default=102)
+    parser.add_argument("--stride", type=int, default=1, help="from one fault's seed to the next")
     parser.add_argument("--sound", type=int, default=12)
     parser.add_argument("--sound-days", type=float, default=180.0)
     parser.add_argument("--jobs", type=int, default=2)
     asked = parser.parse_args()
     jobs: list[tuple[int, float | None]] = [
-        (asked.first_seed + i, None) for i in range(asked.faults)
+        (asked.first_seed + asked.stride * i, None) for i in range(asked.faults)
     ]
     jobs += [(asked.first_seed + i, asked.sound_days) for i in range(asked.sound)]
     console, outcomes = Console(width=150), []
