@@ -406,7 +406,8 @@ class Watch:
     def _values(self, end: float) -> list[Finding]:
         """Transmitters that gave no good value in the last two quarter hours while their device answered.
 
-        When that is so of all transmitters of a device, the device is the matter, not each of them.
+        When that is so of most transmitters of a device, the device is the matter, not each of them; status bits may
+        go on.
         """
         rows = [r for r in self._memory if r.time >= end - 2 * BLOCK_S]
         known = np.isfinite(np.array([r.values for r in rows]))
@@ -417,8 +418,11 @@ class Watch:
             if not answered.any():
                 continue
             some = known[answered].any(axis=0)
-            silent = len(columns) > 1 and not some[columns].any()
-            found.append(self._device(device, since if silent else None))
+            measured = [c for c in columns if self.train.signals[c] not in STATUS_ROLES] or columns
+            usable = int(some[measured].sum())
+            silent = len(measured) > 1 and 2 * usable < len(measured)
+            count = f"only {usable} of its {len(measured)} values have" if usable else ""
+            found.append(self._device(device, since if silent else None, count))
             if not silent:
                 found += [
                     self._transmitter(self.train.signals[c], "value", bad=not some[c], since=since)
@@ -426,8 +430,11 @@ class Watch:
                 ]
         return found
 
-    def _device(self, device: str, since: float | None) -> Finding:
-        """The finding about a device that answers without any usable value since a time, or not (None)."""
+    def _device(self, device: str, since: float | None, count: str) -> Finding:
+        """The finding about a device that answers without usable values since a time, or not (None).
+
+        count : how many are usable, as the middle of a sentence; empty when none is.
+        """
         return Finding(
             matter=f"values:{device}",
             presence=Presence.ABSENT if since is None else Presence.PRESENT,
@@ -436,8 +443,8 @@ class Watch:
             priority="high",
             notice_class="alarm",
             since=since,
-            message=f"{place(self.train.id, None)}: {device} answers, but none of its values has been usable "
-            "for half an hour. Check its clock, its program and the addresses in the plant file.",
+            message=f"{place(self.train.id, None)}: {device} answers, but {count or 'none of its values has'} been "
+            "usable for half an hour. Check its clock, its program and the addresses in the plant file.",
             confirm_s=VALUE_CONFIRM_S,
             clear_s=VALUE_CONFIRM_S,
             suppressible=False,

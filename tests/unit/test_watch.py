@@ -193,6 +193,28 @@ def test_a_device_without_usable_values_is_one_matter() -> None:
     assert "none of its values" in found[0][1].message
 
 
+@pytest.mark.parametrize(
+    ("goes_on", "words"),
+    [
+        (("running", "cleaning", "flushing"), "none of its values has been usable"),
+        (("running", "feed_ph", "feed_orp"), "only 2 of its"),
+    ],
+)
+def test_a_device_of_which_little_goes_on_is_one_matter(
+    goes_on: tuple[str, ...], words: str
+) -> None:
+    """Status bits, or a value or two, may outlive a gap of all the others: still one notice, not one for each."""
+    plant = run("healthy", 0.5)
+    device = dict.fromkeys(plant.train.signals, "historian")
+    values = plant.values.copy()
+    silent = [plant.column(s) for s in plant.train.signals if s not in goes_on]
+    values[np.ix_(plant.times >= plant.start + 0.2 * DAY_S, silent)] = np.nan
+    watch = Watch(sections.plan(plant.train), device, BaselineRule())
+    found = raised(walk(replace(plant, values=values), watch))
+    assert [f.matter for _, f in found] == ["values:historian"]
+    assert words in found[0][1].message
+
+
 def test_a_stop_masks_nothing() -> None:
     """A stop of five hours with still transmitters freezes none of them and raises nothing."""
     plant = run("healthy", 5.0)
