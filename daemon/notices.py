@@ -13,10 +13,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon import messages
-from daemon.alike import with_others, worth_asking
 from daemon.hours import next_working_time
 from daemon.judgement import STATES, Round, Step, closed_if_done, come_back, mark_told, short_body
 from daemon.lifecycle import Event, NotPossible, State, advance
+from daemon.neighbors import with_others, worth_asking
 from daemon.plantfile.result import Plant
 from daemon.record import (
     AssessmentLike,

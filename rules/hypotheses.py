@@ -13,13 +13,15 @@ from numpy.typing import NDArray
 from rules.noise import split
 from rules.sections import Plan
 from rules.signatures import (
+    BETWEEN_STAGES_PRIOR,
+    BETWEEN_STAGES_RATE,
+    BETWEEN_STAGES_STEP,
     EVEN,
     INSTRUMENT_PRIOR,
     INSTRUMENT_RATE,
     INSTRUMENT_SIZE,
     INSTRUMENT_STEP,
     PERMEATE_BACKPRESSURE,
-    PRESSURE_BETWEEN_STAGES,
     SIGNATURES,
     Signature,
 )
@@ -74,15 +76,15 @@ def membrane_hypotheses(plan: Plan) -> list[Hypothesis]:
     for row in SIGNATURES:
         found += _placed(row, plan, places[row.place])
     signals = set(plan.train.signals)
-    blind = [(k,) for k in stages if f"{k}/permeate_pressure" not in signals]
     if "permeate_pressure" not in signals:
+        blind = [(k,) for k in stages if f"{k}/permeate_pressure" not in signals]
         found += _placed(PERMEATE_BACKPRESSURE, plan, blind)
     return found + _between_stages(plan.observables)
 
 
 def _between_stages(observables: Sequence[str]) -> list[Hypothesis]:
     """A booster pump or valve between two stages that is run differently: up or down, nothing else moves."""
-    row, found = PRESSURE_BETWEEN_STAGES, []
+    found = []
     for i, (place, quantity) in enumerate(split(o) for o in observables):
         if place != "balance" or not is_interstage(quantity):
             continue
@@ -91,14 +93,14 @@ def _between_stages(observables: Sequence[str]) -> list[Hypothesis]:
             mean[i] = sign
             found.append(
                 Hypothesis(
-                    row.cause,
+                    "operating_change",
                     None,
                     None,
                     mean,
                     np.zeros(len(observables)),
-                    row.step,
-                    row.rate,
-                    row.prior / 2.0,
+                    BETWEEN_STAGES_STEP,
+                    BETWEEN_STAGES_RATE,
+                    BETWEEN_STAGES_PRIOR / 2.0,
                 )
             )
     return found

@@ -17,11 +17,6 @@ Array = NDArray[np.float64]
 # Sizes below: residue of log-mean and mean-pressure normalization and ordinary wander of sound
 # membranes, common practice, no source; the reference asks for 2 to 3 per cent.
 FLOOR = {"permeate_flow": 0.005, "salt_passage": 0.011, "pressure_drop": 0.010}
-OSMOTIC = (0.02, 0.006)
-"""Residue of the osmotic pressure along a section: what stays (one salt for all, polarization, means) and what wanders.
-The first shows only where the operating point gives it another weight than at the baseline. Common practice, no
-source. [-]"""
-
 BALANCE_FLOOR = {"water": 0.004, "permeate_flow": 0.004, "permeate_salt": 0.012, "salt": 0.012}
 
 INTERSTAGE = (0.004, 0.1)
@@ -105,15 +100,6 @@ class Noise:
         own = self._spread * (1.0 / max(count, 1) + WANDER) + self._floor
         vectors = np.concatenate([self._aged * (max(age_s, 0.0) / YEAR_S), self._levels])
         return np.asarray(np.diag(own) + vectors.T @ vectors + UNSTEADY[0] ** 2 * self._errors)
-
-    def osmotic(self, slopes: Array, before: Array) -> Array:
-        """Covariance from the residue of the osmotic pressure, (n, n).
-
-        slopes, before : (n,) what a relative error of it does to every observable now, and where the reference was
-            taken; 0 where nothing. [-]
-        """
-        stays = OSMOTIC[0] * (slopes - before)
-        return np.asarray(np.outer(stays, stays) + np.diag((OSMOTIC[1] * slopes) ** 2))
 
     def change(self, count: int, count_before: int) -> Array:
         """Covariance of the change from one window of days to another about two weeks later, (n, n).

@@ -24,6 +24,7 @@ from rules.digest import BLOCK_S, Digest, finite, operating_names
 from rules.findings import CauseProbability, Finding, Forecast, Presence
 from rules.hypotheses import Hypothesis, instrument_hypotheses, membrane_hypotheses
 from rules.levels import Level
+from rules.osmotic import OsmoticResidue
 from rules.sections import Plan
 from rules.series import DAY_S, Bin, History, Series
 from rules.temperature import KELVIN
@@ -84,9 +85,6 @@ BALANCE_LIMIT = 0.06
 
 CLEARLY = 2.0
 """A quantity is forecast when it has moved by this many standard deviations."""
-
-BY_OSMOTIC = {"permeate_flow": "flow_by_osmotic", "salt_passage": "passage_by_osmotic"}
-"""Quantity -> operating quantity of `rules.digest` that tells what an error of the osmotic pressure does to it."""
 
 AFTER_CLEAN = ("operating_change", *leak.LEAKS, *leak.MEMBRANE)
 """Causes of a raised salt passage that are not told while a clean has just ended."""
@@ -154,10 +152,8 @@ class Performance:
             baseline.spread,
             stated=stated,
         )
-        operating = self._dependence.operating
-        self._osmotic_at = _osmotic_columns(plan.observables, operating)
-        self._osmotic_usual = self._osmotic(
-            np.array([baseline.operating.get(name, np.nan) for name in operating])
+        self._osmotic = OsmoticResidue(
+            plan.observables, self._dependence.operating, baseline.operating
         )
         # Of the evaluation that is going on.
         self._past = History(*(np.empty(0) for _ in range(4)))
@@ -282,13 +278,8 @@ class Performance:
             self._point = robust.median(series.points[chosen])
             self._unknown = self._dependence.covariance(self._point)
         covariance = self._noise.covariance(count, now - self.baseline.end) + self._unknown
-        covariance += self._noise.osmotic(self._osmotic(self._point), self._osmotic_usual)
+        covariance += self._osmotic.covariance(self._point)
         return self._judged(Window(seconds, count, deviation, deviation, covariance, None, None))
-
-    def _osmotic(self, point: Array) -> Array:
-        """What a relative error of the osmotic pressure does to every observable; 0 where unknown. [-]"""
-        at = self._osmotic_at
-        return np.where(at >= 0, np.nan_to_num(point[at]), 0.0)
 
     def _since_before(self, slow: Window | None, now: float) -> Window | None:
         """The change of the last day since the weeks before, judged; None when these are not known."""
@@ -302,7 +293,7 @@ class Performance:
         covariance = self._noise.change(slow.digests, int(self._past.counts[use].sum()))
         point = robust.median(self._past.points[use])
         covariance += self._dependence.covariance(self._point, point)
-        covariance += self._noise.osmotic(self._osmotic(self._point), self._osmotic(point))
+        covariance += self._osmotic.covariance(self._point, point)
         return self._judged(
             replace(slow, change=slow.deviation - before, covariance=covariance, verdict=None)
         )
@@ -390,7 +381,7 @@ class Performance:
         if best.point is not None:
             # The error of a transmitter matters by its own size and what it disturbs, not by what else has moved.
             disturbed = _sizes(plan.observables, explained.size * best.mean, train.limits)
-            size = max(abs(explained.size), *disturbed.values())
+            size = max((abs(explained.size), *disturbed.values()))
             least = METER_MATTERS
         since = (window.shape.onset if window.shape else now / DAY_S) * DAY_S
         passed = self._passed(window, section)
@@ -558,16 +549,6 @@ def _around_boosters(plan: Plan, baseline: Baseline) -> dict[str, float]:
         for name in plan.balances
         if is_interstage(name)
     }
-
-
-def _osmotic_columns(observables: Sequence[str], operating: Sequence[str]) -> NDArray[np.intp]:
-    """Column of the operating point that tells what the osmotic pressure does to each observable; -1 where none."""
-    names = []
-    for observable in observables:
-        section, quantity = noise.split(observable)
-        key = BY_OSMOTIC.get(quantity) if section != "balance" else None
-        names.append(f"{section}/{key}" if key else "")
-    return np.array([operating.index(n) if n else -1 for n in names], dtype=np.intp)
 
 
 def limit_of(quantity: str, limits: Limits) -> float:

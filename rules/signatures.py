@@ -324,19 +324,9 @@ PERMEATE_BACKPRESSURE = Signature(
 """Only where the permeate pressure of the section is not measured; else normalization absorbs it. The driving
 pressure that is lost looks like lost permeability; the salt passage of `rules.sections` is taken at the true flux."""
 
-PRESSURE_BETWEEN_STAGES = Signature(
-    "operating_change",
-    "any",
-    1.0,
-    flow=(0.0, 0.0),
-    passage=(0.0, 0.0),
-    drop=(0.0, 0.0),
-    step=0.7,
-    rate=(0.1, 5.0),
-    prior=0.1,
-)
-"""A booster pump or valve between two stages run differently: the balance of the pressures around it moves, and
-normalization absorbs the rest. Common practice, no source."""
+BETWEEN_STAGES_PRIOR, BETWEEN_STAGES_STEP, BETWEEN_STAGES_RATE = 0.1, 0.7, (0.1, 5.0)
+"""A booster pump or valve between two stages run differently, an ``operating_change``: the balance of the pressures
+around it moves, and normalization absorbs the rest. Common practice, no source."""
 
 INSTRUMENT_PRIOR = 0.3
 """Prior of one transmitter's error, on the scale of `Signature.prior`. Common practice, no source."""

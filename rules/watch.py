@@ -421,8 +421,7 @@ class Watch:
             measured = [c for c in columns if self.train.signals[c] not in STATUS_ROLES] or columns
             usable = int(some[measured].sum())
             silent = len(measured) > 1 and 2 * usable < len(measured)
-            count = f"only {usable} of its {len(measured)} values have" if usable else ""
-            found.append(self._device(device, since if silent else None, count))
+            found.append(self._device(device, since if silent else None, usable, len(measured)))
             if not silent:
                 found += [
                     self._transmitter(self.train.signals[c], "value", bad=not some[c], since=since)
@@ -430,11 +429,11 @@ class Watch:
                 ]
         return found
 
-    def _device(self, device: str, since: float | None, count: str) -> Finding:
-        """The finding about a device that answers without usable values since a time, or not (None).
-
-        count : how many are usable, as the middle of a sentence; empty when none is.
-        """
+    def _device(self, device: str, since: float | None, usable: int, measured: int) -> Finding:
+        """The finding about a device of which few values are usable since a time, or not (None)."""
+        values = (
+            f"only {usable} of its {measured} values have" if usable else "none of its values has"
+        )
         return Finding(
             matter=f"values:{device}",
             presence=Presence.ABSENT if since is None else Presence.PRESENT,
@@ -443,7 +442,7 @@ class Watch:
             priority="high",
             notice_class="alarm",
             since=since,
-            message=f"{place(self.train.id, None)}: {device} answers, but {count or 'none of its values has'} been "
+            message=f"{place(self.train.id, None)}: {device} answers, but {values} been "
             "usable for half an hour. Check its clock, its program and the addresses in the plant file.",
             confirm_s=VALUE_CONFIRM_S,
             clear_s=VALUE_CONFIRM_S,

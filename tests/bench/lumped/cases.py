@@ -125,7 +125,7 @@ def _stages(kind: str, n: int, rng: Rng) -> list[Vessels]:
     ]
 
 
-def _growth(cause: str, days: Array, onset: float, grows: float, rng: Rng) -> Array:
+def _growth(cause: str, days: Array, onset: float, grows: float) -> Array:
     if not grows:
         return np.asarray(days >= onset, dtype=float)
     x = np.clip((days - onset) / grows, 0.0, None)
@@ -286,7 +286,7 @@ def draw(seed: int, *, sound_days: float | None = None) -> Case:
     daily = rng.uniform(0.1, 1.0) * np.sin(2 * np.pi * days)
     warmth = rng.uniform(14.0, 27.0) + season + daily + wander(rng, n, hours, 60.0, 0.5)
     salts = salt * swing * np.exp(wander(rng, n, hours, 40.0, rng.uniform(0.01, 0.05)))
-    grown = _growth(cause, days, onset, grows, rng) * float(rng.uniform(0.8, 1.2))
+    grown = _growth(cause, days, onset, grows) * float(rng.uniform(0.8, 1.2))
     stage = None
     if cause not in ("none", "instrument_fault"):
         stage = _spoil(cause, stages, grown, rng)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from daemon.alike import TOGETHER_S
+from daemon.neighbors import TOGETHER_S
 from daemon.notices import Notices
 from daemon.rows import Notice
 from rules.findings import CauseProbability
